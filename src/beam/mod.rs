@@ -1,0 +1,1 @@
+//! Beam: pulse, spot and the process window.

@@ -1,0 +1,101 @@
+//! Commands: the only place that knows the command line. One file per command.
+
+mod recipe;
+
+use crate::recipe::Recipe;
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+
+/// What a command ends with: 0 done, 1 findings that make it unsafe to cut, 2 could not run.
+pub type Exit = u8;
+
+/// From a layered vector drawing to laser cut files for thin-foil shadow masks.
+#[derive(Debug, Parser)]
+#[command(name = "foilwright", version, max_term_width = 100)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// List, print and check recipes
+    Recipe(recipe::RecipeArgs),
+}
+
+impl Cli {
+    /// Runs the command.
+    ///
+    /// # Errors
+    /// Whatever kept it from running; the caller prints it and exits with 2.
+    pub fn run(self) -> anyhow::Result<Exit> {
+        match self.command {
+            Command::Recipe(args) => recipe::run(args),
+        }
+    }
+}
+
+/// Flags that every command takes.
+#[derive(Debug, Clone, Args)]
+pub struct Common {
+    /// Built-in recipe or TOML file
+    #[arg(
+        long,
+        value_name = "NAME|FILE",
+        default_value = "steel-25um",
+        global = false
+    )]
+    pub recipe: String,
+    /// Folder for the results (default: `foilwright-out` beside the input)
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Print a machine-readable report on stdout
+    #[arg(long)]
+    pub json: bool,
+    /// Print nothing but errors
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+/// Overrides of the recipe that `cut`, `check`, `preview`, `proof` and `window` share.
+#[derive(Debug, Clone, Args, Default)]
+pub struct Overrides {
+    /// Full width of the cut, such as 8um
+    #[arg(long, value_name = "LENGTH", value_parser = length_um)]
+    pub kerf: Option<f64>,
+    /// Number of passes
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub passes: Option<u32>,
+}
+
+impl Common {
+    /// The recipe with the overrides applied and checked.
+    ///
+    /// # Errors
+    /// As [`Recipe::load`] and [`Recipe::check`].
+    pub fn load_recipe(&self, overrides: &Overrides) -> anyhow::Result<Recipe> {
+        let mut recipe = Recipe::load(&self.recipe)?;
+        if let Some(kerf_um) = overrides.kerf {
+            recipe.kerf.width_um = kerf_um;
+        }
+        if let Some(passes) = overrides.passes {
+            recipe.passes.count = passes;
+        }
+        recipe.check("with the command line's overrides")?;
+        Ok(recipe)
+    }
+    /// The folder for results: `--out`, or `foilwright-out` beside the input.
+    pub fn out_beside(&self, input: &std::path::Path) -> PathBuf {
+        self.out.clone().unwrap_or_else(|| {
+            input
+                .parent()
+                .unwrap_or(std::path::Path::new(""))
+                .join("foilwright-out")
+        })
+    }
+}
+
+/// Parses a length flag into micrometres.
+pub(crate) fn length_um(text: &str) -> Result<f64, String> {
+    crate::units::parse_length_um(text).map_err(|e| e.to_string())
+}

@@ -1,0 +1,1 @@
+//! Heat: the foil as a thin sheet that the beam warms.

@@ -1,0 +1,4 @@
+//! Job: the plan in job coordinates, its timing, and one writer per file format.
+
+pub mod plan;
+pub use plan::{Path, Plan, Settings, Step, Timing};

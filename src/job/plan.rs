@@ -1,0 +1,191 @@
+//! The plan: every jump, cut and dwell in order, in job coordinates.
+
+use crate::kerf::CutKind;
+use crate::motion::{Burn, Motion};
+use serde::{Deserialize, Serialize};
+
+/// The version that `plan.json` states.
+pub const SCHEMA: &str = "foilwright.plan/1";
+
+/// A job before it is written in any format. Millimetres and seconds; y up; (0, 0) as `origin` says.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Plan {
+    pub schema: String,
+    /// File name of the drawing, and the layer.
+    pub artwork: String,
+    pub layer: String,
+    /// The sheet in job coordinates: x min, y min, x max, y max.
+    pub sheet_mm: [f64; 4],
+    pub settings: Settings,
+    pub paths: Vec<Path>,
+    pub steps: Vec<Step>,
+    pub timing: Timing,
+    /// Written in spite of blocking findings.
+    #[serde(default)]
+    pub forced: bool,
+}
+
+/// The machine settings the plan was made for.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Settings {
+    pub recipe: String,
+    pub material: String,
+    pub thickness_um: f64,
+    pub kerf_um: f64,
+    pub passes: u32,
+    pub scheme: String,
+    pub order: String,
+    pub power_percent: f64,
+    pub rated_power_w: f64,
+    pub pulse_rate_khz: f64,
+    pub pulse_width_ns: f64,
+    pub focus_offset_mm: f64,
+    pub cut_speed_mm_s: f64,
+    pub jump_speed_mm_s: f64,
+    pub jump_settle_ms: f64,
+    pub field_mm: f64,
+    pub scale_x: f64,
+    pub scale_y: f64,
+    pub origin: String,
+    pub laser_side: String,
+}
+
+/// One path of the beam's centre.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Path {
+    pub kind: CutKind,
+    /// Whether it closes an outline.
+    pub closed: bool,
+    /// Index of the opening it belongs to.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub opening: Option<u32>,
+    /// Index of the path that must be finished after this one.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub parent: Option<u32>,
+    /// Length of run-in before the outline itself starts.
+    pub run_in_mm: f64,
+    pub points: Vec<[f64; 2]>,
+}
+
+/// One step of the job. The beam is on during `Cut` and at no other time.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "lowercase", deny_unknown_fields)]
+pub enum Step {
+    Jump {
+        to: [f64; 2],
+    },
+    Cut {
+        path: u32,
+        pass: u32,
+        from_mm: f64,
+        to_mm: f64,
+    },
+    Dwell {
+        seconds: f64,
+        reason: String,
+    },
+}
+
+/// What the job takes.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Timing {
+    pub cut_length_mm: f64,
+    pub jump_length_mm: f64,
+    pub jumps: u64,
+    pub beam_on_s: f64,
+    pub jump_s: f64,
+    pub dwell_s: f64,
+    pub job_s: f64,
+}
+
+/// The points of `points` between two lengths along it, ends interpolated.
+pub fn part_of(points: &[[f64; 2]], from_mm: f64, to_mm: f64) -> Vec<[f64; 2]> {
+    let mut out = Vec::new();
+    let mut at = 0.0;
+    for w in points.windows(2) {
+        let (a, b) = (w[0], w[1]);
+        let len = ((b[0] - a[0]).powi(2) + (b[1] - a[1]).powi(2)).sqrt();
+        let end = at + len;
+        let lerp = |s: f64| {
+            let t = if len > 0.0 {
+                ((s - at) / len).clamp(0.0, 1.0)
+            } else {
+                0.0
+            };
+            if t <= 0.0 {
+                a
+            } else if t >= 1.0 {
+                b
+            } else {
+                [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])]
+            }
+        };
+        if end > from_mm && at < to_mm {
+            if out.is_empty() {
+                out.push(lerp(from_mm));
+            }
+            let p = lerp(to_mm);
+            if out.last() != Some(&p) {
+                out.push(p);
+            }
+        }
+        at = end;
+    }
+    out
+}
+
+impl Plan {
+    /// The points of a cut step, in job millimetres.
+    pub fn cut_points(&self, path: u32, from_mm: f64, to_mm: f64) -> Vec<[f64; 2]> {
+        part_of(&self.paths[path as usize].points, from_mm, to_mm)
+    }
+
+    /// The plan as motion over time. Lengths are as on the foil (before `scale_x`, `scale_y` are applied).
+    pub fn motion(&self) -> Motion {
+        let s = &self.settings;
+        let mut motion = Motion {
+            sheet_mm: self.sheet_mm,
+            ..Motion::default()
+        };
+        let (mut t, mut at) = (0.0, None::<[f64; 2]>);
+        for step in &self.steps {
+            match step {
+                Step::Jump { to } => {
+                    let d = at.map_or(0.0, |p| {
+                        ((to[0] - p[0]).powi(2) + (to[1] - p[1]).powi(2)).sqrt()
+                    });
+                    t += d / s.jump_speed_mm_s + s.jump_settle_ms * 1e-3;
+                    at = Some(*to);
+                }
+                Step::Cut {
+                    path,
+                    pass,
+                    from_mm,
+                    to_mm,
+                } => {
+                    let burn = Burn {
+                        points: self.cut_points(*path, *from_mm, *to_mm),
+                        start_s: t,
+                        speed_mm_s: s.cut_speed_mm_s,
+                        power_w: s.rated_power_w * s.power_percent / 100.0,
+                        path: *path,
+                        pass: *pass,
+                    };
+                    t = burn.end_s();
+                    at = burn.points.last().copied().or(at);
+                    motion.burns.push(burn);
+                }
+                Step::Dwell { seconds, .. } => {
+                    motion.dwells.push((t, *seconds));
+                    t += seconds;
+                }
+            }
+        }
+        motion.end_s = t;
+        motion
+    }
+}

@@ -1,0 +1,58 @@
+//! Kerf: from openings to the paths of the beam's centre, and the coupons and fits that measure it.
+
+use crate::regions::Point;
+use serde::{Deserialize, Serialize};
+
+/// What a cut is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum CutKind {
+    /// The boundary of an opening, moved inwards by half the kerf.
+    Opening,
+    /// A single line along a part no wider than the kerf.
+    Line,
+    /// Inner strokes that clear a small slug whole.
+    Clear,
+    /// The outline of the sheet.
+    Sheet,
+}
+
+/// A cut before its order is known: geometry in page coordinates on the grid.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Contour {
+    pub kind: CutKind,
+    /// Closed rings do not repeat their first point.
+    pub closed: bool,
+    pub points: Vec<Point>,
+    /// Index of the opening (shape of [`crate::stencil::Stencil::openings`]) it belongs to.
+    pub opening: Option<u32>,
+    /// Index of the contour that encloses this one and must be cut after it.
+    pub parent: Option<u32>,
+    /// Vertices at which a closed cut may start; empty when every vertex may.
+    pub starts: Vec<u32>,
+}
+
+/// A cut with its geometry final: start chosen, run-in, overlap and run-out added.
+/// Page coordinates, millimetres, y down.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CutPath {
+    pub kind: CutKind,
+    /// Whether the path closes an outline (its `points` then include run-in, overlap and run-out).
+    pub closed: bool,
+    pub points: Vec<[f64; 2]>,
+    pub opening: Option<u32>,
+    /// Index of the path that encloses this one and must be finished after it.
+    pub parent: Option<u32>,
+    /// Length along `points` at which the outline itself starts.
+    pub run_in_mm: f64,
+}
+
+impl CutPath {
+    /// Length of the whole path, millimetres.
+    pub fn length_mm(&self) -> f64 {
+        self.points
+            .windows(2)
+            .map(|w| ((w[1][0] - w[0][0]).powi(2) + (w[1][1] - w[0][1]).powi(2)).sqrt())
+            .sum()
+    }
+}

@@ -1,0 +1,136 @@
+//! Output files: each appears complete or not at all.
+//!
+//! A file is written under a temporary name in its folder, synced, and renamed over the old one.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use thiserror::Error;
+
+#[derive(Debug, Error)]
+#[error("cannot write {path}: {source}; nothing was changed there", path = path.display())]
+pub struct OutputError {
+    pub path: PathBuf,
+    pub source: io::Error,
+}
+
+/// Writes one file completely or not at all.
+///
+/// # Errors
+/// Whatever the file system says; an existing file is then untouched.
+pub fn write_file(path: &Path, bytes: &[u8]) -> Result<(), OutputError> {
+    let staged = stage(path, bytes)?;
+    publish(staged)
+}
+
+struct Staged {
+    temporary: tempfile::NamedTempFile,
+    path: PathBuf,
+}
+
+fn stage(path: &Path, bytes: &[u8]) -> Result<Staged, OutputError> {
+    let fail = |source| OutputError {
+        path: path.to_owned(),
+        source,
+    };
+    let folder = match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    };
+    let mut temporary = tempfile::Builder::new()
+        .prefix(".foilwright-")
+        .suffix(".part")
+        .tempfile_in(folder)
+        .map_err(fail)?;
+    temporary.write_all(bytes).map_err(fail)?;
+    temporary.as_file().sync_all().map_err(fail)?;
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        // Temporary files are private; results are ordinary files.
+        temporary
+            .as_file()
+            .set_permissions(fs::Permissions::from_mode(0o644))
+            .map_err(fail)?;
+    }
+    Ok(Staged {
+        temporary,
+        path: path.to_owned(),
+    })
+}
+
+fn publish(staged: Staged) -> Result<(), OutputError> {
+    let path = staged.path;
+    staged
+        .temporary
+        .persist(&path)
+        .map(|_| ())
+        .map_err(|e| OutputError {
+            path,
+            source: e.error,
+        })
+}
+
+/// Files that belong together: all are staged (written and synced under temporary names) before the
+/// first is renamed, so that a full disk leaves the earlier run's files as they were.
+#[derive(Debug)]
+pub struct OutputSet {
+    folder: PathBuf,
+    files: Vec<(PathBuf, Vec<u8>)>,
+}
+
+impl OutputSet {
+    pub fn new(folder: &Path) -> OutputSet {
+        OutputSet {
+            folder: folder.to_owned(),
+            files: Vec::new(),
+        }
+    }
+    /// Adds a file; `name` may hold a subfolder.
+    pub fn add(&mut self, name: impl AsRef<Path>, bytes: impl Into<Vec<u8>>) {
+        self.files
+            .push((self.folder.join(name.as_ref()), bytes.into()));
+    }
+    pub fn paths(&self) -> impl Iterator<Item = &Path> {
+        self.files.iter().map(|(p, _)| p.as_path())
+    }
+    /// Writes everything, then removes those of `stale` that were not written again.
+    ///
+    /// # Errors
+    /// The first file that could not be staged or renamed.
+    pub fn write(self, stale: &[PathBuf]) -> Result<Vec<PathBuf>, OutputError> {
+        let mut staged = Vec::new();
+        for (path, bytes) in &self.files {
+            if let Some(folder) = path.parent() {
+                fs::create_dir_all(folder).map_err(|source| OutputError {
+                    path: folder.to_owned(),
+                    source,
+                })?;
+            }
+            staged.push(stage(path, bytes)?);
+        }
+        let written: Vec<PathBuf> = self.files.into_iter().map(|(p, _)| p).collect();
+        for old in stale {
+            if !written.contains(old) {
+                let gone = if old.is_dir() {
+                    fs::remove_dir_all(old)
+                } else {
+                    fs::remove_file(old)
+                };
+                match gone {
+                    Err(e) if e.kind() != io::ErrorKind::NotFound => {
+                        return Err(OutputError {
+                            path: old.clone(),
+                            source: e,
+                        });
+                    }
+                    _ => {}
+                }
+            }
+        }
+        for s in staged {
+            publish(s)?;
+        }
+        Ok(written)
+    }
+}

@@ -1,0 +1,123 @@
+//! Area, length, containment and nearest points.
+
+use super::{Point, Regions};
+use rstar::{AABB, PointDistance, RTree, RTreeObject};
+
+/// Signed area of a ring, square nanometres; positive for outer rings.
+pub fn ring_area_nm2(ring: &[Point]) -> f64 {
+    let mut twice: i128 = 0;
+    for (a, b) in edges(ring) {
+        twice += i128::from(a.x) * i128::from(b.y) - i128::from(b.x) * i128::from(a.y);
+    }
+    twice as f64 / 2.0
+}
+
+/// Length of a ring, nanometres.
+pub fn ring_perimeter_nm(ring: &[Point]) -> f64 {
+    edges(ring).map(|(a, b)| distance_nm(a, b)).sum()
+}
+
+/// Distance of two points, nanometres.
+pub fn distance_nm(a: Point, b: Point) -> f64 {
+    let (dx, dy) = (
+        f64::from(b.x) - f64::from(a.x),
+        f64::from(b.y) - f64::from(a.y),
+    );
+    (dx * dx + dy * dy).sqrt()
+}
+
+/// The edges of a closed ring.
+pub(crate) fn edges(ring: &[Point]) -> impl Iterator<Item = (Point, Point)> + '_ {
+    ring.iter()
+        .copied()
+        .zip(ring.iter().copied().cycle().skip(1))
+}
+
+/// Even-odd test of one ring.
+pub(super) fn ring_contains(ring: &[Point], p: Point) -> bool {
+    let mut inside = false;
+    for (a, b) in edges(ring) {
+        if (a.y > p.y) != (b.y > p.y) {
+            let cross = (i64::from(b.x) - i64::from(a.x)) as i128
+                * (i64::from(p.y) - i64::from(a.y)) as i128
+                - (i64::from(p.x) - i64::from(a.x)) as i128
+                    * (i64::from(b.y) - i64::from(a.y)) as i128;
+            if (cross > 0) == (b.y > a.y) {
+                inside = !inside;
+            }
+        }
+    }
+    inside
+}
+
+/// The nearest point of segment `a b` to `p` and its distance; all nanometres.
+pub fn nearest_on_segment(p: [f64; 2], a: [f64; 2], b: [f64; 2]) -> ([f64; 2], f64) {
+    let d = [b[0] - a[0], b[1] - a[1]];
+    let len2 = d[0] * d[0] + d[1] * d[1];
+    let t = if len2 > 0.0 {
+        (((p[0] - a[0]) * d[0] + (p[1] - a[1]) * d[1]) / len2).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
+    let q = [a[0] + t * d[0], a[1] + t * d[1]];
+    (q, ((p[0] - q[0]).powi(2) + (p[1] - q[1]).powi(2)).sqrt())
+}
+
+/// One edge of a region, for nearest-edge searches.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Edge {
+    pub a: [f64; 2],
+    pub b: [f64; 2],
+    /// Index of the ring in storage order, and of the edge's first vertex in the ring.
+    pub ring: u32,
+    pub vertex: u32,
+}
+
+impl RTreeObject for Edge {
+    type Envelope = AABB<[f64; 2]>;
+    fn envelope(&self) -> Self::Envelope {
+        AABB::from_corners(self.a, self.b)
+    }
+}
+
+impl PointDistance for Edge {
+    fn distance_2(&self, p: &[f64; 2]) -> f64 {
+        nearest_on_segment(*p, self.a, self.b).1.powi(2)
+    }
+}
+
+/// All edges of a region in an r-tree; coordinates in nanometres.
+#[derive(Debug)]
+pub struct EdgeIndex(RTree<Edge>);
+
+impl EdgeIndex {
+    pub fn new(regions: &Regions) -> EdgeIndex {
+        let mut all = Vec::with_capacity(regions.vertex_count());
+        for (ring, points) in regions.rings().enumerate() {
+            for (vertex, (a, b)) in edges(points).enumerate() {
+                all.push(Edge {
+                    a: [f64::from(a.x), f64::from(a.y)],
+                    b: [f64::from(b.x), f64::from(b.y)],
+                    ring: ring as u32,
+                    vertex: vertex as u32,
+                });
+            }
+        }
+        EdgeIndex(RTree::bulk_load(all))
+    }
+    /// The nearest edge, its nearest point and the distance in nanometres.
+    pub fn nearest(&self, p: [f64; 2]) -> Option<(&Edge, [f64; 2], f64)> {
+        let edge = self.0.nearest_neighbor(&p)?;
+        let (q, d) = nearest_on_segment(p, edge.a, edge.b);
+        Some((edge, q, d))
+    }
+    /// Edges whose distance from `p` is at most `radius_nm`.
+    pub fn within(&self, p: [f64; 2], radius_nm: f64) -> impl Iterator<Item = &Edge> {
+        self.0.locate_within_distance(p, radius_nm * radius_nm)
+    }
+    /// Edges whose box touches the given box.
+    pub fn in_box(&self, min: [f64; 2], max: [f64; 2]) -> impl Iterator<Item = &Edge> {
+        self.0
+            .locate_in_envelope_intersecting(&AABB::from_corners(min, max))
+    }
+}

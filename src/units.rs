@@ -1,0 +1,146 @@
+//! Lengths and times at the doors: parsing what a person types, printing what a person reads.
+//!
+//! Inside the library every bare number carries its unit in its name.
+
+use thiserror::Error;
+
+/// One micrometre in the integer grid of [`crate::regions`].
+pub const NM_PER_UM: f64 = 1e3;
+/// One millimetre in the integer grid of [`crate::regions`].
+pub const NM_PER_MM: f64 = 1e6;
+/// One thousandth of an inch, exact by definition (1 in = 25.4 mm).
+pub const UM_PER_MIL: f64 = 25.4;
+
+#[derive(Debug, Error, PartialEq)]
+pub enum UnitError {
+    #[error("`{text}` has no unit: write it with one, such as {example}")]
+    NoUnit { text: String, example: &'static str },
+    #[error("`{text}` is not a number with a unit such as {example}")]
+    NotANumber { text: String, example: &'static str },
+    #[error("`{text}`: the unit `{unit}` is not known here; use {known}")]
+    UnknownUnit {
+        text: String,
+        unit: String,
+        known: &'static str,
+    },
+}
+
+fn split_quantity<'a>(text: &'a str, example: &'static str) -> Result<(f64, &'a str), UnitError> {
+    let trimmed = text.trim();
+    let not_a_number = || UnitError::NotANumber {
+        text: text.to_owned(),
+        example,
+    };
+    // The unit is the longest tail without digits, so that `1e3um` still splits before `um`.
+    let split = trimmed
+        .rfind(|c: char| c.is_ascii_digit() || c == '.')
+        .map(|i| i + 1)
+        .ok_or_else(not_a_number)?;
+    let (number, unit) = trimmed.split_at(split);
+    let value: f64 = number.trim().parse().map_err(|_| not_a_number())?;
+    if !value.is_finite() {
+        return Err(not_a_number());
+    }
+    Ok((value, unit.trim()))
+}
+
+/// Reads a length with a unit (`8um`, `0.2mm`, `1mil`, `1thou`, `2cm`, `1in`); answers in micrometres.
+///
+/// # Errors
+/// A bare number, a word, or a unit that is no length.
+pub fn parse_length_um(text: &str) -> Result<f64, UnitError> {
+    let example = "8um or 0.2mm";
+    let (value, unit) = split_quantity(text, example)?;
+    let factor = match unit {
+        "" => {
+            return Err(UnitError::NoUnit {
+                text: text.to_owned(),
+                example,
+            });
+        }
+        "nm" => 1e-3,
+        "um" | "µm" | "μm" => 1.0,
+        "mm" => 1e3,
+        "cm" => 1e4,
+        "in" => 1e3 * UM_PER_MIL,
+        "mil" | "thou" => UM_PER_MIL,
+        _ => {
+            return Err(UnitError::UnknownUnit {
+                text: text.to_owned(),
+                unit: unit.to_owned(),
+                known: "nm, um, mm, cm, in, mil or thou",
+            });
+        }
+    };
+    Ok(value * factor)
+}
+
+/// Reads a time with a unit (`0.5s`, `20ms`, `100us`); answers in seconds.
+///
+/// # Errors
+/// A bare number, a word, or a unit that is no time.
+pub fn parse_time_s(text: &str) -> Result<f64, UnitError> {
+    let example = "0.5s or 20ms";
+    let (value, unit) = split_quantity(text, example)?;
+    let factor = match unit {
+        "" => {
+            return Err(UnitError::NoUnit {
+                text: text.to_owned(),
+                example,
+            });
+        }
+        "us" | "µs" | "μs" => 1e-6,
+        "ms" => 1e-3,
+        "s" => 1.0,
+        "min" => 60.0,
+        _ => {
+            return Err(UnitError::UnknownUnit {
+                text: text.to_owned(),
+                unit: unit.to_owned(),
+                known: "us, ms, s or min",
+            });
+        }
+    };
+    Ok(value * factor)
+}
+
+/// Prints a length with the unit that keeps it short: `8 um`, `1.25 mm`.
+pub fn show_length_um(um: f64) -> String {
+    if um.abs() >= 1000.0 {
+        format!("{} mm", trim_number(um / 1000.0, 3))
+    } else {
+        format!("{} um", trim_number(um, 2))
+    }
+}
+
+/// Prints a duration for people: `0.8 s`, `3 min 20 s`, `1 h 05 min`.
+pub fn show_time_s(s: f64) -> String {
+    if s < 0.1 {
+        return format!("{} ms", trim_number(s * 1e3, 1));
+    }
+    if s < 60.0 {
+        return format!("{} s", trim_number(s, 1));
+    }
+    let whole = s.round() as u64;
+    let (h, m, rest) = (whole / 3600, whole / 60 % 60, whole % 60);
+    if h > 0 {
+        format!("{h} h {m:02} min")
+    } else {
+        format!("{m} min {rest:02} s")
+    }
+}
+
+/// A decimal with at most `places` digits after the point and no trailing zeros.
+pub fn trim_number(value: f64, places: usize) -> String {
+    let text = format!("{value:.places$}");
+    let text = if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.')
+    } else {
+        &text
+    };
+    if text == "-0" {
+        "0".to_owned()
+    } else {
+        text.to_owned()
+    }
+}

@@ -1,0 +1,3 @@
+//! One test binary, one module per capability.
+
+mod recipe;
