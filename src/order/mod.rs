@@ -1,5 +1,10 @@
 //! Order: from cuts to a sequence of visits, inner before outer, near in travel or far in heat.
 
+mod exact;
+mod families;
+pub mod tour;
+pub mod travel;
+
 use crate::kerf::CutPath;
 
 /// The order of cutting. Each visit is a jump (beam off) to its start and a cut (beam on).
