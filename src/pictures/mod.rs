@@ -1,1 +1,5 @@
 //! Pictures: PNGs with a scale bar, a legend and units. They draw data and decide nothing.
+
+pub mod canvas;
+pub mod maps;
+pub mod view;
