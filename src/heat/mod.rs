@@ -4,8 +4,17 @@
 //! Valid between pulses for metals (h2 / (pi2 alpha) is microseconds), not inside a pulse and not for
 //! polymers below about a millisecond.
 
+pub mod closed_form;
 mod coarse;
+mod fine;
 mod foil;
+mod simulate;
+mod summary;
+mod webs;
 
 pub use coarse::CoarseSheet;
+pub use fine::{Energy, FineSheet};
 pub use foil::Foil;
+pub use simulate::{SimOptions, simulate};
+pub use summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
+pub use webs::{WebWarning, hot_webs};
