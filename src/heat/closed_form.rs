@@ -46,13 +46,14 @@ pub fn self_heating(foil: &Foil, watt: f64, w: f64, points: &[[f64; 2]], speed: 
     let Some(&end) = points.last() else {
         return 0.0;
     };
-    // Fine steps near the beam, where the kernel is steep; coarser ones further back.
+    // Fine steps near the beam, until heat has spread past the spot; coarser ones further back.
+    let finest = 0.25 * w.min(w * w * speed / (8.0 * foil.alpha_m2_s));
     let (mut back, mut sum) = (0.0f64, 0.0f64);
     for s in points.windows(2).rev() {
         let d = libm::hypot(s[1][0] - s[0][0], s[1][1] - s[0][1]);
         let mut at = 0.0;
         while at < d {
-            let step = (0.25 * w).max(0.1 * (back + at)).min(d - at);
+            let step = finest.max(0.1 * (back + at)).min(d - at);
             let f = (at + step / 2.0) / d;
             let p = [
                 s[1][0] + f * (s[0][0] - s[1][0]),

@@ -4,6 +4,7 @@ use super::closed_form::self_heating;
 use super::fine::{FineSheet, Window};
 use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
 use super::{Foil, hot_webs};
+use crate::job::plan::part_of;
 use crate::motion::{Burn, Motion};
 use crate::recipe::{Recipe, Slugs};
 use std::fmt;
@@ -13,7 +14,7 @@ const SETTLED_S: f64 = 0.05;
 const NEAR_MM: f64 = 0.4;
 /// Cell steps of a quick and of a thorough answer; cells grow when the job needs more.
 const QUICK_WORK: f64 = 1.5e9;
-const THOROUGH_WORK: f64 = 4e10;
+const THOROUGH_WORK: f64 = 2e10;
 
 /// How to simulate.
 pub struct SimOptions<'a> {
@@ -59,6 +60,11 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
         foil.slide_j_m2_k = f64::INFINITY;
     }
     let dx_mm = cell_mm(motion, &foil, &options);
+    let visits = Motion {
+        burns: visits(motion, recipe.heat.bite_mm),
+        ..motion.clone()
+    };
+    let motion = &visits;
     let mut run = Run::new(motion, recipe, &foil, dx_mm, options.frames);
     let steps = (motion.end_s / run.sheet.dt_s).ceil().clamp(1.0, 1e12) as u64;
     let tell = (steps / 200).max(1);
@@ -73,6 +79,29 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     run.finish(motion, &foil, recipe)
 }
 
+/// Burns in parts of at most a bite. What the beam left behind more than a bite ago counts as memory, so that
+/// long cuts and short ones are held to the same measure.
+fn visits(motion: &Motion, bite_mm: f64) -> Vec<Burn> {
+    let mut out = Vec::with_capacity(motion.burns.len());
+    for burn in &motion.burns {
+        let length = burn.length_mm();
+        let count = (length / bite_mm - 1e-9).ceil().max(1.0);
+        if count <= 1.0 || !count.is_finite() {
+            out.push(burn.clone());
+            continue;
+        }
+        for n in 0..count as usize {
+            let from = length * n as f64 / count;
+            out.push(Burn {
+                points: part_of(&burn.points, from, length * (n as f64 + 1.0) / count),
+                start_s: burn.start_s + from / burn.speed_mm_s,
+                ..burn.clone()
+            });
+        }
+    }
+    out
+}
+
 /// The cell asked for, or the smallest that keeps within the work allowed (work ~ area x time / dx4).
 fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>) -> f64 {
     let s = motion.sheet_mm;
@@ -82,7 +111,7 @@ fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>) -> f64 {
     } else {
         THOROUGH_WORK
     };
-    let least_m = (area_m2 * motion.end_s * 5.0 * foil.alpha_m2_s / work)
+    let least_m = (area_m2 * motion.end_s * 8.0 * foil.alpha_m2_s / work)
         .sqrt()
         .sqrt();
     (options.dx_um * 1e-3).max(least_m * 1e3)
@@ -210,7 +239,7 @@ impl<'a> Run<'a> {
             // Heat reaches one cell further each step; past 3.5 diffusion lengths there is none to speak of.
             self.own.age += 1;
             let age = self.own.age as f64;
-            let reach = (3.5 * (0.8 * age).sqrt()).min(age).ceil() as usize + 1;
+            let reach = (3.5 * (0.5 * age).sqrt()).min(age).ceil() as usize + 1;
             self.own.window = grown(touched, reach, &self.sheet);
             self.sheet
                 .step_other(&mut self.own.t, &mut self.own.next, self.own.window);
