@@ -1,1 +1,157 @@
-//! Proof: reads a job file back, sweeps the beam, compares with the drawing.
+//! Proof: reads a job file back as a controller would, rebuilds the foil, compares it with the drawing.
+//!
+//! ```text
+//! job file -> reader -> ReadJob -> prove(ReadJob, drawn openings, sheet, recipe) -> Verdict
+//! ```
+//!
+//! Nothing here shares code with the kerf, order or job stages: cut edges are found again from point to
+//! segment distances, loose pieces by flooding the foil line by line.
+
+mod arc;
+// mod bars;
+mod dialect;
+// mod dxf;
+// mod edges;
+// mod foil;
+// mod grid;
+// mod order;
+// mod plan;
+pub mod rs274;
+// mod vector;
+// mod verdict;
+mod words;
+
+// pub use bars::Bar;
+pub use dialect::Dialect;
+// pub use foil::LoosePiece;
+// pub use verdict::{AsCut, Verdict, prove};
+
+use crate::finding::{Finding, Severity};
+use crate::motion::Motion;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use thiserror::Error;
+
+/// Why a job could not be read at all. Everything less is a [`Fault`].
+#[derive(Debug, Error, PartialEq)]
+pub enum ReadError {
+    #[error("the job has more than {limit} points; split it into several jobs")]
+    TooLarge { limit: usize },
+    #[error("this is not {expected}: {why}")]
+    NotAJob { expected: &'static str, why: String },
+    #[error(
+        "`{name}` is no job file of a kind known here: .nc (RS-274), .cut.svg, .dxf or .plan.json"
+    )]
+    UnknownKind { name: String },
+}
+
+/// More points than any job of a foil has: refused, so that memory stays bounded.
+pub const MAX_POINTS: usize = 30_000_000;
+
+/// Something wrong in a job, with the line of the file it comes from where there is one.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Fault {
+    #[serde(flatten)]
+    pub finding: Finding,
+    /// Line of the job file, from 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub line: Option<u32>,
+}
+
+/// Collects faults; each code is kept a limited number of times and counted beyond that.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Faults {
+    list: Vec<Fault>,
+    counts: BTreeMap<String, usize>,
+}
+
+/// How often one code is listed before it is only counted.
+const LISTED_PER_CODE: usize = 25;
+
+impl Faults {
+    pub fn push(&mut self, finding: Finding, line: Option<u32>) {
+        let n = self.counts.entry(finding.code.clone()).or_insert(0);
+        *n += 1;
+        if *n <= LISTED_PER_CODE {
+            self.list.push(Fault { finding, line });
+        }
+    }
+    pub fn blocking(&mut self, line: u32, code: &str, message: impl Into<String>) {
+        self.push(Finding::blocking(code, message), Some(line));
+    }
+    pub fn warning(&mut self, line: u32, code: &str, message: impl Into<String>) {
+        self.push(Finding::warning(code, message), Some(line));
+    }
+    pub fn listed(&self) -> &[Fault] {
+        &self.list
+    }
+    /// How often each code came up, also beyond those listed.
+    pub fn counts(&self) -> &BTreeMap<String, usize> {
+        &self.counts
+    }
+    pub fn any_blocking(&self) -> bool {
+        self.list
+            .iter()
+            .any(|f| f.finding.severity == Severity::Blocking)
+    }
+    /// Adds all of `other`.
+    pub fn extend(&mut self, other: &Faults) {
+        for f in &other.list {
+            if self.counts.get(&f.finding.code).copied().unwrap_or(0) < LISTED_PER_CODE {
+                self.list.push(f.clone());
+            }
+        }
+        for (code, n) in &other.counts {
+            *self.counts.entry(code.clone()).or_insert(0) += n;
+        }
+    }
+}
+
+/// A job as read back from its file.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct ReadJob {
+    /// What the file says of itself: `key: value` comments.
+    pub stated: BTreeMap<String, String>,
+    /// What the beam does, in millimetres on the foil, y up.
+    pub motion: Motion,
+    /// For each burn the line of the file that each of its points comes from (0: none).
+    pub lines: Vec<Vec<u32>>,
+    pub faults: Faults,
+}
+
+impl ReadJob {
+    /// The sheet in job coordinates as the file states it: x min, y min, x max, y max.
+    pub fn sheet_mm(&self) -> Option<[f64; 4]> {
+        let numbers: Vec<f64> = self
+            .stated
+            .get("sheet_mm")?
+            .split([' ', ','])
+            .filter(|w| !w.is_empty())
+            .map(str::parse)
+            .collect::<Result<_, _>>()
+            .ok()?;
+        let sheet: [f64; 4] = numbers.try_into().ok()?;
+        let fine = sheet.iter().all(|v| v.abs() < 1e4);
+        (fine && sheet[0] < sheet[2] && sheet[1] < sheet[3]).then_some(sheet)
+    }
+    /// A stated number, such as `kerf_um`.
+    pub fn number(&self, key: &str) -> Option<f64> {
+        self.stated
+            .get(key)?
+            .parse()
+            .ok()
+            .filter(|v: &f64| v.is_finite())
+    }
+    /// Whether the job is mirrored (`laser_side: substrate`).
+    pub fn mirrored(&self) -> Option<bool> {
+        self.stated.get("laser_side").map(|v| v == "substrate")
+    }
+    /// The line that segment `i` (from point `i` to `i + 1`) of a burn comes from.
+    pub fn line(&self, burn: usize, i: usize) -> Option<u32> {
+        self.lines
+            .get(burn)
+            .and_then(|l| l.get(i + 1))
+            .copied()
+            .filter(|&l| l > 0)
+    }
+}

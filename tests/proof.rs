@@ -1,0 +1,3 @@
+//! Proof: jobs read back, faults caught, untouched jobs left alone.
+
+mod reader;
