@@ -21,5 +21,6 @@ pub mod pictures;
 pub mod proof;
 pub mod recipe;
 pub mod regions;
+pub mod report;
 pub mod stencil;
 pub mod units;

@@ -12,7 +12,7 @@ pub enum WriteError {
 }
 
 /// A file format for jobs.
-pub trait Writer {
+pub trait Writer: std::fmt::Debug + Sync {
     /// What follows the layer's name in the file name, without the dot in front.
     fn extension(&self) -> &'static str;
     /// The whole file.

@@ -1,5 +1,9 @@
 //! Order: from cuts to a sequence of visits, inner before outer, near in travel or far in heat.
 
+mod arrange;
+
+pub use arrange::{arrange, visits_in_order};
+
 use crate::kerf::CutPath;
 
 /// The order of cutting. Each visit is a jump (beam off) to its start and a cut (beam on).
@@ -33,4 +37,15 @@ pub enum OrderMode {
     Travel,
     /// Each cut where the foil has cooled.
     Cool,
+}
+
+impl OrderMode {
+    /// The word on the command line and in reports.
+    pub fn word(self) -> &'static str {
+        match self {
+            OrderMode::Artwork => "artwork",
+            OrderMode::Travel => "travel",
+            OrderMode::Cool => "cool",
+        }
+    }
 }

@@ -2,4 +2,5 @@
 
 pub mod canvas;
 pub mod maps;
+pub mod order;
 pub mod view;
