@@ -117,3 +117,21 @@ impl Clock {
         self.time_s += seconds;
     }
 }
+
+/// Names burns of a job without names: those with the same box are passes of one path.
+pub(super) fn name_by_shape(motion: &mut Motion) {
+    let mut known: std::collections::BTreeMap<[i64; 4], (u32, u32)> =
+        std::collections::BTreeMap::new();
+    for burn in &mut motion.burns {
+        let mut b = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
+        for p in &burn.points {
+            b = [b[0].min(p[0]), b[1].min(p[1]), b[2].max(p[0]), b[3].max(p[1])];
+        }
+        // Micrometres.
+        let key = b.map(|v| (v * 1e3).round() as i64);
+        let next = u32::try_from(known.len()).unwrap_or(u32::MAX);
+        let entry = known.entry(key).or_insert((next, 0));
+        entry.1 += 1;
+        (burn.path, burn.pass) = *entry;
+    }
+}

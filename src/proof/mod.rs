@@ -8,23 +8,23 @@
 //! segment distances, loose pieces by flooding the foil line by line.
 
 mod arc;
-// mod bars;
+mod bars;
 mod dialect;
-// mod dxf;
-// mod edges;
-// mod foil;
-// mod grid;
-// mod order;
-// mod plan;
+mod dxf;
+mod edges;
+mod foil;
+mod grid;
+mod order;
+mod plan;
 pub mod rs274;
-// mod vector;
-// mod verdict;
+mod vector;
+mod verdict;
 mod words;
 
-// pub use bars::Bar;
+pub use bars::Bar;
 pub use dialect::Dialect;
-// pub use foil::LoosePiece;
-// pub use verdict::{AsCut, Verdict, prove};
+pub use foil::LoosePiece;
+pub use verdict::{AsCut, Verdict, prove};
 
 use crate::finding::{Finding, Severity};
 use crate::motion::Motion;
@@ -153,5 +153,29 @@ impl ReadJob {
             .and_then(|l| l.get(i + 1))
             .copied()
             .filter(|&l| l > 0)
+    }
+}
+/// Reads a job of any known kind; the kind comes from the file's name.
+///
+/// # Errors
+/// An unknown kind, a file that is not of its kind, or one too large.
+pub fn read(name: &str, bytes: &[u8], dialect: &Dialect) -> Result<ReadJob, ReadError> {
+    let text = String::from_utf8_lossy(bytes);
+    let lower = name.to_ascii_lowercase();
+    if lower.ends_with(".plan.json") || lower.ends_with(".json") {
+        plan::read(&text, dialect)
+    } else if lower.ends_with(".svg") {
+        vector::read(&text, dialect)
+    } else if lower.ends_with(".dxf") {
+        dxf::read(&text, dialect)
+    } else if [".nc", ".ngc", ".gcode", ".tap", ".cnc"]
+        .iter()
+        .any(|e| lower.ends_with(e))
+    {
+        rs274::read(&text, dialect)
+    } else {
+        Err(ReadError::UnknownKind {
+            name: name.to_owned(),
+        })
     }
 }

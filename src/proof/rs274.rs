@@ -85,7 +85,7 @@ pub(super) fn stated(comment: &str, into: &mut BTreeMap<String, String>) {
 }
 
 /// `path 3 pass 1 ...` of a comment before each path.
-fn path_comment(comment: &str) -> Option<(u32, u32)> {
+pub(super) fn path_comment(comment: &str) -> Option<(u32, u32)> {
     let mut words = comment.split_whitespace();
     let mut next = |name: &str| (words.next()? == name).then(|| words.next()?.parse().ok())?;
     Some((next("path")?, next("pass")?))
@@ -110,7 +110,6 @@ struct Machine<'a> {
     after_end: bool,
     path: Option<(u32, u32)>,
     burn: Option<(Burn, Vec<u32>)>,
-    unnamed: u32,
 }
 
 impl<'a> Machine<'a> {
@@ -132,7 +131,6 @@ impl<'a> Machine<'a> {
             after_end: false,
             path: None,
             burn: None,
-            unnamed: 0,
         }
     }
 
@@ -495,12 +493,9 @@ impl<'a> Machine<'a> {
         self.power.unwrap_or(0.0) / self.dialect.power_full_scale * self.dialect.rated_power_w
     }
 
-    /// Number of path and pass of the burn that starts; jobs without comments are counted through.
-    fn name(&mut self) -> (u32, u32) {
-        self.path.unwrap_or_else(|| {
-            self.unnamed += 1;
-            (self.unnamed - 1, 1)
-        })
+    /// Number of path and pass of the burn that starts, where comments tell.
+    fn name(&self) -> (u32, u32) {
+        self.path.unwrap_or((0, 1))
     }
 
     fn end_burn(&mut self) {
@@ -551,6 +546,9 @@ impl<'a> Machine<'a> {
     fn into_job(self) -> ReadJob {
         let mut motion = self.clock.motion;
         motion.end_s = self.clock.time_s;
+        if self.path.is_none() {
+            super::dialect::name_by_shape(&mut motion);
+        }
         let mut job = ReadJob {
             stated: self.stated,
             motion,
