@@ -1,3 +1,6 @@
 //! Proof: jobs read back, faults caught, untouched jobs left alone.
 
+mod fixture;
+mod mutants;
 mod reader;
+mod verdict;

@@ -2,8 +2,8 @@
 
 use super::edges::Stretch;
 use super::grid::{Grid, hypot};
-use rstar::primitives::GeomWithData;
 use rstar::RTree;
+use rstar::primitives::GeomWithData;
 use serde::Serialize;
 
 /// A tie bar of the as-cut foil.
@@ -92,15 +92,19 @@ fn width(
         let t = length * (k as f64 + 0.5) / n as f64;
         let p = [from[0] + d[0] * t, from[1] + d[1] * t];
         let (mut left, mut right) = (f64::INFINITY, f64::INFINITY);
-        cut.near([p[0] - reach, p[1] - reach], [p[0] + reach, p[1] + reach], |s| {
-            let (q, dist) = s.nearest(p);
-            let side = d[0] * (q[1] - p[1]) - d[1] * (q[0] - p[0]);
-            if side > 0.0 {
-                left = left.min(dist);
-            } else {
-                right = right.min(dist);
-            }
-        });
+        cut.near(
+            [p[0] - reach, p[1] - reach],
+            [p[0] + reach, p[1] + reach],
+            |s| {
+                let (q, dist) = s.nearest(p);
+                let side = d[0] * (q[1] - p[1]) - d[1] * (q[0] - p[0]);
+                if side > 0.0 {
+                    left = left.min(dist);
+                } else {
+                    right = right.min(dist);
+                }
+            },
+        );
         if left.min(right) < radius_um {
             return None;
         }

@@ -123,9 +123,19 @@ pub(super) fn name_by_shape(motion: &mut Motion) {
     let mut known: std::collections::BTreeMap<[i64; 4], (u32, u32)> =
         std::collections::BTreeMap::new();
     for burn in &mut motion.burns {
-        let mut b = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
+        let mut b = [
+            f64::INFINITY,
+            f64::INFINITY,
+            f64::NEG_INFINITY,
+            f64::NEG_INFINITY,
+        ];
         for p in &burn.points {
-            b = [b[0].min(p[0]), b[1].min(p[1]), b[2].max(p[0]), b[3].max(p[1])];
+            b = [
+                b[0].min(p[0]),
+                b[1].min(p[1]),
+                b[2].max(p[0]),
+                b[3].max(p[1]),
+            ];
         }
         // Micrometres.
         let key = b.map(|v| (v * 1e3).round() as i64);

@@ -76,7 +76,8 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                         }
                     }
                     other if section == "ENTITIES" => {
-                        let message = format!("the entity {} is not read here", other.escape_default());
+                        let message =
+                            format!("the entity {} is not read here", other.escape_default());
                         reader.faults.blocking(n, "unsupported", message);
                     }
                     _ => {}
@@ -96,13 +97,19 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                 }
             }
             (42, "ENTITIES") if number() != Some(0.0) => {
-                reader.faults.blocking(n, "unsupported", "a bulge; cuts are read as straight pieces");
+                reader.faults.blocking(
+                    n,
+                    "unsupported",
+                    "a bulge; cuts are read as straight pieces",
+                );
             }
             (10 | 20 | 11 | 21, "ENTITIES") => {
                 let slot = usize::from(code % 2 * 2 + (code / 20));
                 vertex.0[slot] = number();
                 if number().is_none() {
-                    reader.faults.blocking(n, "unreadable", "a coordinate that is no length");
+                    reader
+                        .faults
+                        .blocking(n, "unreadable", "a coordinate that is no length");
                 }
             }
             _ => {}
@@ -113,7 +120,9 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     }
     if open.is_some() || !ended {
         let last = u32::try_from(text.lines().count()).unwrap_or(u32::MAX);
-        reader.faults.blocking(last, "truncated", "the file has no EOF: it is cut short");
+        reader
+            .faults
+            .blocking(last, "truncated", "the file has no EOF: it is cut short");
     }
     let mut job = ReadJob {
         stated,
@@ -154,7 +163,11 @@ impl Reader<'_> {
                 }
             }
             ("VERTEX" | "LINE", _, _) => {
-                self.faults.blocking(n, "unreadable", "a vertex without x and y, or outside a polyline");
+                self.faults.blocking(
+                    n,
+                    "unreadable",
+                    "a vertex without x and y, or outside a polyline",
+                );
             }
             _ => {}
         }
@@ -164,7 +177,9 @@ impl Reader<'_> {
         if o.layer.starts_with("SHEET_MARK") {
             return;
         }
-        if o.closed && let (Some(&p), Some(&n)) = (o.points.first(), o.lines.first()) {
+        if o.closed
+            && let (Some(&p), Some(&n)) = (o.points.first(), o.lines.first())
+        {
             o.points.push(p);
             o.lines.push(n);
         }
@@ -172,7 +187,8 @@ impl Reader<'_> {
             return;
         }
         if !o.points.iter().all(|p| self.dialect.in_field(*p)) {
-            self.faults.blocking(o.line, "outside-field", "the cut leaves the field");
+            self.faults
+                .blocking(o.line, "outside-field", "the cut leaves the field");
         }
         let points: Vec<[f64; 2]> = o.points.iter().map(|p| self.dialect.on_foil(*p)).collect();
         self.clock.time_s += self.dialect.jump_s(self.at, points[0]);

@@ -58,8 +58,8 @@ pub(super) struct RingResult {
     /// Samples met by fewer passes than asked, and one such place with the passes found there.
     pub short: u32,
     pub short_at: Option<([f64; 2], u32)>,
-    /// Samples met by more burns than passes, one such place, and the last burn there.
-    pub extra: u32,
+    /// Longest stretch met by more burns than passes, a place in it, and the last burn there.
+    pub extra_um: f64,
     pub extra_at: Option<([f64; 2], u32)>,
     /// Narrowest web seen from this ring: width and the two drawn edge points.
     pub web: Option<(f64, [f64; 2], [f64; 2])>,
@@ -69,7 +69,12 @@ pub(super) struct RingResult {
 pub(super) const SEARCH_UM: f64 = 40.0;
 
 /// Looks along all drawn rings.
-pub(super) fn measure(rings: &[Vec<Segment>], drawn: &Grid, cut: &Grid, l: Limits) -> Vec<RingResult> {
+pub(super) fn measure(
+    rings: &[Vec<Segment>],
+    drawn: &Grid,
+    cut: &Grid,
+    l: Limits,
+) -> Vec<RingResult> {
     rings
         .par_iter()
         .map(|ring| measure_ring(ring, drawn, cut, l))
@@ -87,6 +92,7 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
     let mut burns: Vec<u32> = Vec::new();
     let mut covers: Vec<(f64, f64)> = Vec::new();
     let mut cuts: Vec<(f64, f64)> = Vec::new();
+    let mut extra_um = 0.0;
     for edge in ring {
         let length = edge.length();
         if length <= 0.0 {
@@ -125,8 +131,12 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
                 }
             });
             let at = edge.at_um + t0 * length;
-            gaps(&mut covers, |a, b| join(&mut uncovered, at + a * piece, at + b * piece));
-            unions(&mut cuts, |a, b| join(&mut over, at + a * piece, at + b * piece));
+            gaps(&mut covers, |a, b| {
+                join(&mut uncovered, at + a * piece, at + b * piece)
+            });
+            unions(&mut cuts, |a, b| {
+                join(&mut over, at + a * piece, at + b * piece)
+            });
             if nearest <= wide {
                 let error = nearest - l.radius_um;
                 out.samples += 1;
@@ -136,13 +146,26 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
                 if count < l.passes {
                     out.short += 1;
                     out.short_at.get_or_insert((middle, count));
-                } else if count > l.passes {
-                    out.extra += 1;
-                    out.extra_at
-                        .get_or_insert((middle, burns.iter().copied().max().unwrap_or(0)));
+                }
+                extra_um = if count > l.passes {
+                    extra_um + piece
+                } else {
+                    0.0
+                };
+                if extra_um > out.extra_um {
+                    out.extra_um = extra_um;
+                    out.extra_at = Some((middle, burns.iter().copied().max().unwrap_or(0)));
                 }
             }
-            web_from(edge, middle, at + piece / 2.0, out.length_um, drawn, l.web_um, &mut out.web);
+            web_from(
+                edge,
+                middle,
+                at + piece / 2.0,
+                out.length_um,
+                drawn,
+                l.web_um,
+                &mut out.web,
+            );
         }
     }
     close_ring(&mut uncovered, out.length_um);
@@ -218,7 +241,11 @@ fn close_ring(list: &mut Vec<(f64, f64)>, length: f64) {
 /// The place at a length along a ring (more than once round is fine), and the normal into the opening.
 fn place(ring: &[Segment], at_um: f64) -> ([f64; 2], [f64; 2]) {
     let total = ring.last().map_or(0.0, |s| s.at_um + s.length());
-    let at = if total > 0.0 { at_um.rem_euclid(total) } else { 0.0 };
+    let at = if total > 0.0 {
+        at_um.rem_euclid(total)
+    } else {
+        0.0
+    };
     let i = ring.partition_point(|s| s.at_um <= at).saturating_sub(1);
     let s = &ring[i];
     let t = ((at - s.at_um) / s.length().max(1e-12)).clamp(0.0, 1.0);
@@ -283,8 +310,14 @@ fn web_from(
     let out = [-inward[0], -inward[1]];
     let reach = best.map_or(reach, |b| b.0);
     // Only the half plane in front of the edge.
-    let lo = [p[0] + (out[0] * reach).min(0.0) - reach * 0.87, p[1] + (out[1] * reach).min(0.0) - reach * 0.87];
-    let hi = [p[0] + (out[0] * reach).max(0.0) + reach * 0.87, p[1] + (out[1] * reach).max(0.0) + reach * 0.87];
+    let lo = [
+        p[0] + (out[0] * reach).min(0.0) - reach * 0.87,
+        p[1] + (out[1] * reach).min(0.0) - reach * 0.87,
+    ];
+    let hi = [
+        p[0] + (out[0] * reach).max(0.0) + reach * 0.87,
+        p[1] + (out[1] * reach).max(0.0) + reach * 0.87,
+    ];
     drawn.near(lo, hi, |s| {
         let n = s.left();
         if n[0] * inward[0] + n[1] * inward[1] > -0.5 {

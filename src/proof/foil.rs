@@ -54,11 +54,14 @@ struct Piece {
 const BAND: usize = 32;
 
 /// Floods the sheet. `cuts` are the ways of the beam's centre, `edges` the drawn edges.
-pub(super) fn flood(cuts: &[Segment], edges: &[Segment], sheet_um: [f64; 4], radius_um: f64) -> Foil {
+pub(super) fn flood(
+    cuts: &[Segment],
+    edges: &[Segment],
+    sheet_um: [f64; 4],
+    radius_um: f64,
+) -> Foil {
     let height = sheet_um[3] - sheet_um[1];
-    let step = (radius_um / 2.0)
-        .clamp(0.25, 2.0)
-        .max(height / 300_000.0);
+    let step = (radius_um / 2.0).clamp(0.25, 2.0).max(height / 300_000.0);
     let lines = (height / step).ceil().max(1.0) as usize;
     let step = height / lines as f64;
     let bands = lines.div_ceil(BAND);
@@ -73,7 +76,15 @@ pub(super) fn flood(cuts: &[Segment], edges: &[Segment], sheet_um: [f64; 4], rad
                 (b * BAND..lines.min((b + 1) * BAND))
                     .map(|i| {
                         let y = sheet_um[1] + (i as f64 + 0.5) * step;
-                        scan(cuts, &cut_bands[b], edges, &edge_bands[b], y, sheet_um, radius_um)
+                        scan(
+                            cuts,
+                            &cut_bands[b],
+                            edges,
+                            &edge_bands[b],
+                            y,
+                            sheet_um,
+                            radius_um,
+                        )
                     })
                     .collect()
             })
@@ -94,7 +105,9 @@ fn buckets(segments: &[Segment], top: f64, step: f64, bands: usize, radius: f64)
     let mut out = vec![Vec::new(); bands];
     let height = step * BAND as f64;
     for (i, s) in segments.iter().enumerate() {
-        let lo = ((s.a[1].min(s.b[1]) - radius - top) / height).floor().max(0.0);
+        let lo = ((s.a[1].min(s.b[1]) - radius - top) / height)
+            .floor()
+            .max(0.0);
         let hi = ((s.a[1].max(s.b[1]) + radius - top) / height)
             .floor()
             .min(bands as f64 - 1.0);

@@ -149,8 +149,15 @@ impl Grid {
 
     /// Visits the cells a segment touches, row by row.
     fn cells_of(&self, s: &Segment, mut visit: impl FnMut(usize)) {
-        let (lo, hi) = if s.a[1] <= s.b[1] { (s.a, s.b) } else { (s.b, s.a) };
-        let (r0, r1) = (self.row(lo[1]).max(0.0), self.row(hi[1]).min(self.ny as f64 - 1.0));
+        let (lo, hi) = if s.a[1] <= s.b[1] {
+            (s.a, s.b)
+        } else {
+            (s.b, s.a)
+        };
+        let (r0, r1) = (
+            self.row(lo[1]).max(0.0),
+            self.row(hi[1]).min(self.ny as f64 - 1.0),
+        );
         let mut r = r0;
         while r <= r1 {
             let (y0, y1) = (

@@ -43,7 +43,10 @@ pub(super) fn check(job: &ReadJob, faults: &mut Faults) {
             faults.push(
                 Finding::blocking(
                     "order-passes",
-                    format!("path {} is cut in pass {} after pass {}", b.path, b.pass, pass),
+                    format!(
+                        "path {} is cut in pass {} after pass {}",
+                        b.path, b.pass, pass
+                    ),
                 ),
                 job.line(i, 0),
             );
@@ -92,7 +95,10 @@ pub(super) fn check(job: &ReadJob, faults: &mut Faults) {
             work += size;
             if work > MAX_WORK {
                 faults.push(
-                    Finding::warning("order-unchecked", "too many nested cuts to check their order"),
+                    Finding::warning(
+                        "order-unchecked",
+                        "too many nested cuts to check their order",
+                    ),
                     None,
                 );
                 return;

@@ -13,15 +13,23 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     };
     let plan: Plan = serde_json::from_str(text).map_err(|e| not(e.to_string()))?;
     if plan.schema != SCHEMA {
-        return Err(not(format!("its schema is `{}`, not `{SCHEMA}`", plan.schema)));
+        return Err(not(format!(
+            "its schema is `{}`, not `{SCHEMA}`",
+            plan.schema
+        )));
     }
     let mut faults = Faults::default();
     let mut clock = Clock::default();
     let s = &plan.settings;
     let positive = |v: f64| v.is_finite() && v > 0.0;
-    if ![s.cut_speed_mm_s, s.jump_speed_mm_s, s.rated_power_w, s.power_percent]
-        .into_iter()
-        .all(positive)
+    if ![
+        s.cut_speed_mm_s,
+        s.jump_speed_mm_s,
+        s.rated_power_w,
+        s.power_percent,
+    ]
+    .into_iter()
+    .all(positive)
     {
         return Err(not("speeds and powers must be more than zero".into()));
     }
@@ -47,7 +55,11 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                 if *seconds >= 0.0 && seconds.is_finite() {
                     clock.dwell(*seconds);
                 } else {
-                    faults.blocking(n, "dwell-negative", format!("step {n}: a pause of {seconds} s"));
+                    faults.blocking(
+                        n,
+                        "dwell-negative",
+                        format!("step {n}: a pause of {seconds} s"),
+                    );
                 }
             }
             Step::Cut {
@@ -57,12 +69,20 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                 to_mm,
             } => {
                 let Some(p) = plan.paths.get(*path as usize) else {
-                    faults.blocking(n, "unreadable", format!("step {n}: there is no path {path}"));
+                    faults.blocking(
+                        n,
+                        "unreadable",
+                        format!("step {n}: there is no path {path}"),
+                    );
                     continue;
                 };
                 let points = stretch(&p.points, *from_mm, *to_mm);
                 if points.len() < 2 {
-                    faults.blocking(n, "unreadable", format!("step {n}: nothing of path {path} is cut"));
+                    faults.blocking(
+                        n,
+                        "unreadable",
+                        format!("step {n}: nothing of path {path} is cut"),
+                    );
                     continue;
                 }
                 if points.iter().any(|q| !place(q, dialect, n, &mut faults)) {
@@ -70,7 +90,11 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                 }
                 let apart = beam_at.is_none_or(|b| super::dialect::distance(b, points[0]) > 1e-6);
                 if apart {
-                    faults.blocking(n, "beam-on-jump", format!("step {n}: a cut that starts where no jump led"));
+                    faults.blocking(
+                        n,
+                        "beam-on-jump",
+                        format!("step {n}: a cut that starts where no jump led"),
+                    );
                 }
                 at = points.last().copied();
                 beam_at = at;
@@ -114,7 +138,11 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
 /// Checks a place; `false` when it is no number at all.
 fn place(p: &[f64; 2], dialect: &Dialect, n: u32, faults: &mut Faults) -> bool {
     if !p.iter().all(|v| v.abs() < 1e6) {
-        faults.blocking(n, "unreadable", format!("step {n}: a coordinate that is no length"));
+        faults.blocking(
+            n,
+            "unreadable",
+            format!("step {n}: a coordinate that is no length"),
+        );
         return false;
     }
     let commanded = [p[0] / dialect.scale[0], p[1] / dialect.scale[1]];
@@ -122,7 +150,10 @@ fn place(p: &[f64; 2], dialect: &Dialect, n: u32, faults: &mut Faults) -> bool {
         faults.blocking(
             n,
             "outside-field",
-            format!("step {n}: ({:.4}, {:.4}) mm lies outside the field", p[0], p[1]),
+            format!(
+                "step {n}: ({:.4}, {:.4}) mm lies outside the field",
+                p[0], p[1]
+            ),
         );
     }
     true
@@ -145,7 +176,10 @@ fn stretch(points: &[[f64; 2]], from: f64, to: f64) -> Vec<[f64; 2]> {
             } else if t >= 1.0 {
                 w[1]
             } else {
-                [w[0][0] + t * (w[1][0] - w[0][0]), w[0][1] + t * (w[1][1] - w[0][1])]
+                [
+                    w[0][0] + t * (w[1][0] - w[0][0]),
+                    w[0][1] + t * (w[1][1] - w[0][1]),
+                ]
             }
         };
         if out.is_empty() {

@@ -401,7 +401,7 @@ impl<'a> Machine<'a> {
             );
             return;
         };
-        let speed = self.feed_mm_s.unwrap_or_else(|| {
+        let speed = *self.feed_mm_s.get_or_insert_with(|| {
             self.faults.blocking(
                 n,
                 "feed-missing",

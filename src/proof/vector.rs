@@ -18,7 +18,8 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         nodes_limit: 20_000_000,
         ..roxmltree::ParsingOptions::default()
     };
-    let doc = roxmltree::Document::parse_with_options(text, options).map_err(|e| not(e.to_string()))?;
+    let doc =
+        roxmltree::Document::parse_with_options(text, options).map_err(|e| not(e.to_string()))?;
     let root = doc.root_element();
     if root.tag_name().name() != "svg" {
         return Err(not(format!("its root is <{}>", root.tag_name().name())));
@@ -30,7 +31,9 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
             .filter(|v| *v > 0.0 && *v < 1e4)
     };
     let (Some(w), Some(h)) = (length("width"), length("height")) else {
-        return Err(not("width and height with units say how large the sheet is; they are missing".into()));
+        return Err(not(
+            "width and height with units say how large the sheet is; they are missing".into(),
+        ));
     };
     let view: Vec<f64> = root
         .attribute("viewBox")
@@ -52,7 +55,11 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     for node in doc.descendants().filter(roxmltree::Node::is_element) {
         let line = || doc.text_pos_at(node.range().start).row;
         if node.attribute("transform").is_some() {
-            faults.blocking(line(), "unsupported", "a transform; cuts are read as they stand");
+            faults.blocking(
+                line(),
+                "unsupported",
+                "a transform; cuts are read as they stand",
+            );
         }
         if node.tag_name().name() != "path" {
             continue;
@@ -89,7 +96,10 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         });
         for mut points in parts {
             points.dedup();
-            wild |= points.iter().flatten().any(|v| v.abs() >= 1e6 || v.is_nan());
+            wild |= points
+                .iter()
+                .flatten()
+                .any(|v| v.abs() >= 1e6 || v.is_nan());
             if points.len() < 2 || wild {
                 continue;
             }
@@ -98,7 +108,11 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
             let lines = vec![n; points.len()];
             let commanded = |p: &[f64; 2]| [p[0] / dialect.scale[0], p[1] / dialect.scale[1]];
             let field = dialect.field_mm[2] - dialect.field_mm[0];
-            if points.iter().map(commanded).any(|p| p[0].abs().max(p[1].abs()) > field / 2.0 + 1e-4) {
+            if points
+                .iter()
+                .map(commanded)
+                .any(|p| p[0].abs().max(p[1].abs()) > field / 2.0 + 1e-4)
+            {
                 faults.blocking(n, "outside-field", "the cut leaves the field");
             }
             let burn = Burn {

@@ -103,7 +103,11 @@ impl<'a> Proof<'a> {
         if let Some(b) = openings.bounds() {
             for (d, v) in [b.min.x, b.min.y, b.max.x, b.max.y].into_iter().enumerate() {
                 let v = f64::from(v) / 1e3;
-                box_um[d] = if d < 2 { box_um[d].min(v) } else { box_um[d].max(v) };
+                box_um[d] = if d < 2 {
+                    box_um[d].min(v)
+                } else {
+                    box_um[d].max(v)
+                };
             }
         }
         let drawn = Grid::new(rings.iter().flatten().copied().collect(), box_um, cell);
@@ -180,13 +184,28 @@ impl<'a> Proof<'a> {
             }
         };
         let r = self.recipe;
-        differs("kerf_um", r.kerf.width_um, "prove it with the recipe it was made for, or --kerf");
-        differs("passes", f64::from(r.passes.count), "prove it with the recipe it was made for, or --passes");
-        differs("power_full_scale", r.rs274.power_full_scale, "the dialects differ: so would the power");
+        differs(
+            "kerf_um",
+            r.kerf.width_um,
+            "prove it with the recipe it was made for, or --kerf",
+        );
+        differs(
+            "passes",
+            f64::from(r.passes.count),
+            "prove it with the recipe it was made for, or --passes",
+        );
+        differs(
+            "power_full_scale",
+            r.rs274.power_full_scale,
+            "the dialects differ: so would the power",
+        );
         differs("scale_x", r.scan.scale_x, "the measured scales differ");
         differs("scale_y", r.scan.scale_y, "the measured scales differ");
         let side = r.sheet.laser_side.word();
-        for (key, now) in [("laser_side", side), ("dwell_unit", r.rs274.dwell_unit.word())] {
+        for (key, now) in [
+            ("laser_side", side),
+            ("dwell_unit", r.rs274.dwell_unit.word()),
+        ] {
             if let Some(stated) = self.job.stated.get(key)
                 && stated != now
             {
@@ -204,7 +223,11 @@ impl<'a> Proof<'a> {
                 self.faults.push(
                     Finding::warning(
                         "power-differs",
-                        format!("cut at {:.3} W; the recipe says {:.3} W", b.power_w, r.power_w()),
+                        format!(
+                            "cut at {:.3} W; the recipe says {:.3} W",
+                            b.power_w,
+                            r.power_w()
+                        ),
                     ),
                     None,
                 );
@@ -221,7 +244,9 @@ impl<'a> Proof<'a> {
     }
 
     fn fault(&mut self, layer: &Layer, at_um: [f64; 2], finding: Finding, line: Option<u32>) {
-        let mut finding = finding.at(at_um[0] / 1e3, at_um[1] / 1e3).layer(&layer.name);
+        let mut finding = finding
+            .at(at_um[0] / 1e3, at_um[1] / 1e3)
+            .layer(&layer.name);
         let clamp = |v: f64| (v * 1e3).clamp(-1e9, 1e9) as i32;
         if let Some(e) = layer.element_at(clamp(at_um[0]), clamp(at_um[1])) {
             finding = finding.element(&e.id);
@@ -249,8 +274,7 @@ impl<'a> Proof<'a> {
             .filter(|s| !s.reachable)
             .count();
         let span_um = self.recipe.tie_bars.max_span_mm.max(1.0) * 1e3;
-        let (bars, mut used) =
-            bars::find(&all, &self.cut, l.radius_um, self.max_bar_um, span_um);
+        let (bars, mut used) = bars::find(&all, &self.cut, l.radius_um, self.max_bar_um, span_um);
         let min_web = self.recipe.min_web_um();
         for bar in &bars {
             if bar.width_um < min_web - l.limit_um {
@@ -297,7 +321,10 @@ impl<'a> Proof<'a> {
                     self.fault(
                         layer,
                         s.at,
-                        Finding::blocking("not-opened", "this opening is not cut: no cut runs along its edge"),
+                        Finding::blocking(
+                            "not-opened",
+                            "this opening is not cut: no cut runs along its edge",
+                        ),
                         line,
                     );
                 }
@@ -312,7 +339,10 @@ impl<'a> Proof<'a> {
                 self.fault(
                     layer,
                     s.at,
-                    Finding::note("sliver-left", "a sliver far narrower than the kerf is left out"),
+                    Finding::note(
+                        "sliver-left",
+                        "a sliver far narrower than the kerf is left out",
+                    ),
                     None,
                 );
             }
@@ -424,29 +454,34 @@ impl<'a> Proof<'a> {
         let own = [edge[0] - c[0], edge[1] - c[1]];
         let mut nearest = f64::INFINITY;
         let mut touched: Vec<([f64; 2], f64)> = Vec::new();
-        self.drawn.near([c[0] - r, c[1] - r], [c[0] + r, c[1] + r], |s| {
-            let (q, d) = s.nearest(c);
-            if d <= r + slack {
-                // The beam must be on the open side of every edge near it.
-                let n = s.left();
-                let inside = n[0] * (c[0] - q[0]) + n[1] * (c[1] - q[1]) >= -1e-3;
-                if inside {
-                    touched.push(([q[0] - c[0], q[1] - c[1]], d));
-                    nearest = nearest.min(d);
+        self.drawn
+            .near([c[0] - r, c[1] - r], [c[0] + r, c[1] + r], |s| {
+                let (q, d) = s.nearest(c);
+                if d <= r + slack {
+                    // The beam must be on the open side of every edge near it.
+                    let n = s.left();
+                    let inside = n[0] * (c[0] - q[0]) + n[1] * (c[1] - q[1]) >= -1e-3;
+                    if inside {
+                        touched.push(([q[0] - c[0], q[1] - c[1]], d));
+                        nearest = nearest.min(d);
+                    }
                 }
-            }
-        });
+            });
         if own[0].hypot(own[1]) > nearest + slack + r {
             return false;
         }
         touched.iter().enumerate().any(|(i, (u, a))| {
             touched.iter().skip(i + 1).any(|(v, b)| {
-                u[0] * v[0] + u[1] * v[1] < -0.2 * a * b && a.min(*b) <= nearest + slack && (a - b).abs() <= slack
+                u[0] * v[0] + u[1] * v[1] < -0.2 * a * b
+                    && a.min(*b) <= nearest + slack
+                    && (a - b).abs() <= slack
             })
         })
     }
 
     fn pass_counts(&mut self, results: &[RingResult], layer: &Layer) {
+        // Bites of one cut overlap by their run-in.
+        let overlap_um = (4.0 * self.recipe.run_in_um()).max(100.0);
         for r in results {
             if r.samples == 0 {
                 continue;
@@ -458,13 +493,16 @@ impl<'a> Proof<'a> {
                     at,
                     Finding::blocking(
                         "pass-missing",
-                        format!("cut {found} times; {} passes are asked for", self.limits.passes),
+                        format!(
+                            "cut {found} times; {} passes are asked for",
+                            self.limits.passes
+                        ),
                     ),
                     line,
                 );
             }
             if let Some((at, burn)) = r.extra_at
-                && 2 * r.extra > r.samples
+                && r.extra_um > overlap_um.min(0.5 * r.length_um)
             {
                 let line = self.job.line(burn as usize, 0);
                 self.fault(
@@ -472,7 +510,10 @@ impl<'a> Proof<'a> {
                     at,
                     Finding::blocking(
                         "cut-repeated",
-                        format!("cut more often than the {} passes asked for", self.limits.passes),
+                        format!(
+                            "cut more often than the {} passes asked for",
+                            self.limits.passes
+                        ),
                     ),
                     line,
                 );
@@ -492,8 +533,7 @@ impl<'a> Proof<'a> {
                 self.cut.nearest(p, r + SEARCH_UM).map_or(0.0, |n| n.2 - r)
             };
             self.as_cut.narrowest_web_um = Some(drawn_um + left(p) + left(q));
-            self.as_cut.narrowest_web_mm =
-                Some([(p[0] + q[0]) / 2e3, (p[1] + q[1]) / 2e3]);
+            self.as_cut.narrowest_web_mm = Some([(p[0] + q[0]) / 2e3, (p[1] + q[1]) / 2e3]);
         }
     }
 
@@ -532,7 +572,9 @@ impl<'a> Proof<'a> {
                 continue;
             }
             last = Some(seg.owner);
-            if self.drawn.nearest(seg.a, l.radius_um).is_none() && !bands.inside(&self.drawn.segments, seg.a) {
+            if self.drawn.nearest(seg.a, l.radius_um).is_none()
+                && !bands.inside(&self.drawn.segments, seg.a)
+            {
                 self.faults.push(
                     Finding::blocking("cut-in-metal", "a cut in foil that is to stay whole")
                         .at(seg.a[0] / 1e3, seg.a[1] / 1e3),
@@ -547,7 +589,12 @@ impl<'a> Proof<'a> {
         if l.radius_um < 0.25 {
             return;
         }
-        let foil = foil::flood(&self.cut.segments, &self.drawn.segments, self.sheet_um, l.radius_um);
+        let foil = foil::flood(
+            &self.cut.segments,
+            &self.drawn.segments,
+            self.sheet_um,
+            l.radius_um,
+        );
         self.as_cut.slugs = foil.slugs;
         self.as_cut.scan_line_um = foil.line_um;
         let min_web = self.recipe.min_web_um();
