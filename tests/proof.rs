@@ -1,6 +1,8 @@
 //! Proof: jobs read back, faults caught, untouched jobs left alone.
 
 mod fixture;
+mod hostile;
 mod mutants;
 mod reader;
 mod verdict;
+mod writers;

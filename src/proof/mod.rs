@@ -179,3 +179,75 @@ pub fn read(name: &str, bytes: &[u8], dialect: &Dialect) -> Result<ReadJob, Read
         })
     }
 }
+
+/// Reads a folder of hand-over batches (names and contents) as one job, in the order of their names, with
+/// the waits of its `settings.txt`.
+///
+/// # Errors
+/// As [`read`]; also when no batch is among the files.
+pub fn read_batches(files: &[(String, Vec<u8>)], dialect: &Dialect) -> Result<ReadJob, ReadError> {
+    let waits: BTreeMap<&str, f64> = files
+        .iter()
+        .find(|f| f.0 == "settings.txt")
+        .and_then(|f| std::str::from_utf8(&f.1).ok())
+        .unwrap_or_default()
+        .lines()
+        .filter_map(|l| {
+            let mut words = l.split_whitespace();
+            let name = words.next().filter(|w| w.ends_with(".svg"))?;
+            Some((name, words.next()?.parse().ok()?))
+        })
+        .collect();
+    let mut parts: Vec<&(String, Vec<u8>)> =
+        files.iter().filter(|f| f.0.ends_with(".svg")).collect();
+    parts.sort_by(|a, b| a.0.cmp(&b.0));
+    let mut whole: Option<ReadJob> = None;
+    for (name, bytes) in parts {
+        let mut part = read(name, bytes, dialect)?;
+        let job = whole.get_or_insert_with(|| ReadJob {
+            stated: part.stated.clone(),
+            ..ReadJob::default()
+        });
+        let wait_s = waits.get(name.as_str()).copied().filter(|w| *w > 0.0);
+        if let Some(wait_s) = wait_s {
+            job.motion.dwells.push((job.motion.end_s, wait_s));
+        }
+        let from_s = job.motion.end_s + wait_s.unwrap_or(0.0);
+        for burn in &mut part.motion.burns {
+            burn.start_s += from_s;
+        }
+        job.motion.sheet_mm = part.motion.sheet_mm;
+        job.motion.end_s = from_s + part.motion.end_s;
+        job.motion.burns.append(&mut part.motion.burns);
+        job.lines.append(&mut part.lines);
+        job.faults.extend(&part.faults);
+        if !waits.contains_key(name.as_str()) {
+            job.faults.push(
+                Finding::blocking(
+                    "batch-unlisted",
+                    format!("{name} is not listed in settings.txt"),
+                ),
+                None,
+            );
+        }
+        if job.motion.burns.len() > MAX_POINTS {
+            return Err(ReadError::TooLarge { limit: MAX_POINTS });
+        }
+    }
+    let mut job = whole.ok_or_else(|| ReadError::NotAJob {
+        expected: "a folder of batches",
+        why: "it holds no .svg".to_owned(),
+    })?;
+    for name in waits.keys() {
+        if !files.iter().any(|f| f.0 == *name) {
+            job.faults.push(
+                Finding::blocking(
+                    "batch-missing",
+                    format!("settings.txt lists {name}, which is not there"),
+                ),
+                None,
+            );
+        }
+    }
+    Ok(job)
+}

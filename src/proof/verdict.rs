@@ -157,9 +157,19 @@ impl<'a> Proof<'a> {
 
     fn time(&mut self) {
         let m = &self.job.motion;
-        self.as_cut.cut_length_mm = m.burns.iter().map(crate::motion::Burn::length_mm).sum();
-        self.as_cut.beam_on_s = m.burns.iter().map(|b| b.length_mm() / b.speed_mm_s).sum();
-        self.as_cut.dwell_s = m.dwells.iter().map(|d| d.1).sum();
+        self.as_cut.cut_length_mm = m
+            .burns
+            .iter()
+            .map(crate::motion::Burn::length_mm)
+            .sum::<f64>()
+            + 0.0;
+        self.as_cut.beam_on_s = m
+            .burns
+            .iter()
+            .map(|b| b.length_mm() / b.speed_mm_s)
+            .sum::<f64>()
+            + 0.0;
+        self.as_cut.dwell_s = m.dwells.iter().map(|d| d.1).sum::<f64>() + 0.0;
         self.as_cut.job_s = m.end_s;
         if m.burns.is_empty() {
             self.faults
