@@ -1,3 +1,4 @@
 //! One test binary, one module per capability.
 
+mod artwork;
 mod recipe;
