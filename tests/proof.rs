@@ -5,4 +5,6 @@ mod hostile;
 mod mutants;
 mod reader;
 mod verdict;
+mod speed;
+mod tmp_demo;
 mod writers;

@@ -24,7 +24,7 @@ mod words;
 pub use bars::Bar;
 pub use dialect::Dialect;
 pub use foil::LoosePiece;
-pub use verdict::{AsCut, Verdict, prove};
+pub use verdict::{AsCut, Verdict, prove, ways_mm};
 
 use crate::finding::{Finding, Severity};
 use crate::motion::Motion;

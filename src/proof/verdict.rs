@@ -7,7 +7,7 @@ use super::grid::{Grid, Segment, hypot};
 use super::{Fault, Faults, ReadJob, order};
 use crate::artwork::Layer;
 use crate::finding::Finding;
-use crate::recipe::Recipe;
+use crate::recipe::{LaserSide, Origin, Recipe};
 use crate::regions::Regions;
 use serde::Serialize;
 
@@ -130,6 +130,7 @@ impl<'a> Proof<'a> {
     fn run(mut self, layer: &Layer) -> Verdict {
         self.as_cut.web_searched_um = self.limits.web_um;
         self.time();
+        self.sheet();
         self.settings();
         order::check(self.job, &mut self.faults);
         let results = edges::measure(&self.rings, &self.drawn, &self.cut, self.limits);
@@ -174,6 +175,31 @@ impl<'a> Proof<'a> {
         if m.burns.is_empty() {
             self.faults
                 .push(Finding::blocking("no-cut", "the job cuts nothing"), None);
+        }
+    }
+
+    /// The sheet the file states against the drawing's.
+    fn sheet(&mut self) {
+        let s = self.sheet_um;
+        let Some(own) = self.job.sheet_mm() else {
+            return;
+        };
+        let (w, h) = ((own[2] - own[0]) * 1e3, (own[3] - own[1]) * 1e3);
+        if (w - (s[2] - s[0])).abs() > 1.0 || (h - (s[3] - s[1])).abs() > 1.0 {
+            self.faults.push(
+                Finding::blocking(
+                    "sheet-differs",
+                    format!(
+                        "the job's sheet is {:.3} x {:.3} mm; the drawing's is {:.3} x {:.3} mm",
+                        w / 1e3,
+                        h / 1e3,
+                        (s[2] - s[0]) / 1e3,
+                        (s[3] - s[1]) / 1e3
+                    ),
+                )
+                .hint("give the --sheet and --width that the job was made with"),
+                None,
+            );
         }
     }
 
@@ -669,33 +695,41 @@ fn rings(openings: &Regions) -> (Vec<Vec<Segment>>, Vec<usize>) {
     (out, shape_of)
 }
 
-/// The ways of the beam in page micrometres.
-fn cut_segments(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Segment> {
+/// The ways of the beam on the page, millimetres, y down: one polyline per burn.
+pub fn ways_mm(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Vec<[f64; 2]>> {
     let mirrored = job
         .mirrored()
-        .unwrap_or(recipe.sheet.laser_side == crate::recipe::LaserSide::Substrate);
+        .unwrap_or(recipe.sheet.laser_side == LaserSide::Substrate);
     let own = if job.motion.sheet_mm == [0.0; 4] {
         let (w, h) = (sheet_mm[2] - sheet_mm[0], sheet_mm[3] - sheet_mm[1]);
         match recipe.scan.origin {
-            crate::recipe::Origin::Centre => [-w / 2.0, -h / 2.0, w / 2.0, h / 2.0],
-            crate::recipe::Origin::Corner => [0.0, 0.0, w, h],
+            Origin::Centre => [-w / 2.0, -h / 2.0, w / 2.0, h / 2.0],
+            Origin::Corner => [0.0, 0.0, w, h],
         }
     } else {
         job.motion.sheet_mm
     };
-    let to_page = |p: [f64; 2]| {
+    let to_page = |p: &[f64; 2]| {
         let x = if mirrored {
             sheet_mm[2] - (p[0] - own[0])
         } else {
             sheet_mm[0] + (p[0] - own[0])
         };
-        [x * 1e3, (sheet_mm[1] + (own[3] - p[1])) * 1e3]
+        [x, sheet_mm[1] + (own[3] - p[1])]
     };
+    job.motion
+        .burns
+        .iter()
+        .map(|b| b.points.iter().map(to_page).collect())
+        .collect()
+}
+
+fn cut_segments(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Segment> {
     let mut out = Vec::with_capacity(job.motion.burns.iter().map(|b| b.points.len()).sum());
-    for (owner, burn) in job.motion.burns.iter().enumerate() {
+    for (owner, way) in ways_mm(job, sheet_mm, recipe).iter().enumerate() {
         let mut at_um = 0.0;
-        for (i, w) in burn.points.windows(2).enumerate() {
-            let (a, b) = (to_page(w[0]), to_page(w[1]));
+        for (i, w) in way.windows(2).enumerate() {
+            let (a, b) = (w[0].map(|v| v * 1e3), w[1].map(|v| v * 1e3));
             out.push(Segment {
                 a,
                 b,

@@ -42,6 +42,7 @@ pub struct Fixture {
     pub drawn: Regions,
     pub openings: Regions,
     pub recipe: Recipe,
+    pub sheet_mm: [f64; 4],
 }
 
 /// A ring held by two bars with an opening on its island, squares, a disc, and a comb finger.
@@ -77,6 +78,7 @@ pub fn demo() -> Fixture {
         drawn,
         openings,
         recipe: recipe(),
+        sheet_mm: SHEET_MM,
     }
 }
 
@@ -93,14 +95,14 @@ impl Fixture {
     pub fn plan(&self) -> Plan {
         let contours = foilwright::kerf::compensate(&self.openings, &self.recipe).value;
         let sequence =
-            foilwright::order::arrange(&contours, &self.recipe, OrderMode::Artwork, SHEET_MM).value;
+            foilwright::order::arrange(&contours, &self.recipe, OrderMode::Artwork, self.sheet_mm).value;
         let label = Label {
             artwork: "demo.svg",
             layer: "hot",
             order: OrderMode::Artwork,
             forced: false,
         };
-        place(&sequence, SHEET_MM, &self.recipe, &label).unwrap()
+        place(&sequence, self.sheet_mm, &self.recipe, &label).unwrap()
     }
     pub fn file(&self, format: &str) -> (String, Vec<u8>) {
         let writer = writer(format).unwrap();
@@ -116,8 +118,7 @@ impl Fixture {
     pub fn prove(&self, name: &str, bytes: &[u8]) -> Verdict {
         prove(
             &self.read(name, bytes),
-            &self.layer(),
-            SHEET_MM,
+            &self.layer(), self.sheet_mm,
             &self.recipe,
         )
     }
