@@ -1,4 +1,6 @@
 //! One test binary, one module per capability.
 
+mod artwork;
 mod heat;
+mod proof;
 mod recipe;

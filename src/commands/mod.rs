@@ -1,5 +1,6 @@
 //! Commands: the only place that knows the command line. One file per command.
 
+pub mod proof;
 mod recipe;
 
 use crate::recipe::Recipe;
@@ -19,6 +20,8 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Read a written job back, rebuild the as-cut foil and compare it with the drawing
+    Proof(Box<proof::ProofArgs>),
     /// List, print and check recipes
     Recipe(recipe::RecipeArgs),
 }
@@ -30,6 +33,7 @@ impl Cli {
     /// Whatever kept it from running; the caller prints it and exits with 2.
     pub fn run(self) -> anyhow::Result<Exit> {
         match self.command {
+            Command::Proof(args) => proof::run(*args),
             Command::Recipe(args) => recipe::run(args),
         }
     }

@@ -4,3 +4,4 @@ pub mod canvas;
 pub mod maps;
 pub mod order;
 pub mod view;
+pub mod proof;
