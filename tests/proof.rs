@@ -4,7 +4,7 @@ mod fixture;
 mod hostile;
 mod mutants;
 mod reader;
-mod verdict;
 mod speed;
 mod tmp_demo;
+mod verdict;
 mod writers;

@@ -1,5 +1,6 @@
 //! Commands: the only place that knows the command line. One file per command.
 
+mod preview;
 pub mod proof;
 mod recipe;
 
@@ -20,6 +21,8 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Draw what a written job will do: the order of cutting and the heat
+    Preview(preview::PreviewArgs),
     /// Read a written job back, rebuild the as-cut foil and compare it with the drawing
     Proof(Box<proof::ProofArgs>),
     /// List, print and check recipes
@@ -33,6 +36,7 @@ impl Cli {
     /// Whatever kept it from running; the caller prints it and exits with 2.
     pub fn run(self) -> anyhow::Result<Exit> {
         match self.command {
+            Command::Preview(args) => preview::run(args),
             Command::Proof(args) => proof::run(*args),
             Command::Recipe(args) => recipe::run(args),
         }

@@ -56,7 +56,10 @@ pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
     let drawing = artwork::read(&args.artwork, &options)?.value;
     let dialect = Dialect::from_recipe(&recipe);
     let job = read_job(&args.job, &dialect)?;
-    let layer = choose(&drawing, args.layer.as_deref().or(stated_layer(&drawing, &job)))?;
+    let layer = choose(
+        &drawing,
+        args.layer.as_deref().or(stated_layer(&drawing, &job)),
+    )?;
     let sheet_mm = sheet_box(&drawing, &recipe);
     let verdict = proof::prove(&job, layer, sheet_mm, &recipe);
 
@@ -128,7 +131,10 @@ fn choose<'a>(drawing: &'a Artwork, name: Option<&str>) -> anyhow::Result<&'a La
             .find(|l| l.name == name)
             .with_context(|| format!("the drawing has no layer `{name}`; it has {}", names())),
         (None, [only]) => Ok(only),
-        (None, _) => bail!("the drawing has several layers; give --layer with one of {}", names()),
+        (None, _) => bail!(
+            "the drawing has several layers; give --layer with one of {}",
+            names()
+        ),
     }
 }
 
@@ -140,7 +146,9 @@ fn sheet_box(drawing: &Artwork, recipe: &Recipe) -> [f64; 4] {
         .iter()
         .filter_map(|l| l.openings.bounds())
         .reduce(|a, b| a.join(&b))
-        .map_or(page, |b| [b.min.x, b.min.y, b.max.x, b.max.y].map(|v| f64::from(v) / 1e6));
+        .map_or(page, |b| {
+            [b.min.x, b.min.y, b.max.x, b.max.y].map(|v| f64::from(v) / 1e6)
+        });
     match SheetSize::parse(&recipe.sheet.size) {
         None | Some(SheetSize::Page) => page,
         Some(SheetSize::Artwork) => {
@@ -172,7 +180,12 @@ fn stem(job: &Path) -> String {
 }
 
 fn report(args: &ProofArgs, layer: &Layer, verdict: &Verdict) -> serde_json::Value {
-    let name = |p: &Path| p.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let name = |p: &Path| {
+        p.file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned()
+    };
     serde_json::json!({
         "schema": "foilwright.proof/1",
         "job": name(&args.job),
@@ -189,7 +202,10 @@ fn facts(verdict: &Verdict) -> Vec<String> {
     let a = &verdict.as_cut;
     let n = |v| trim_number(v, 2);
     let mut out = vec![
-        format!("openings: {} drawn, {} cut", a.openings_drawn, a.openings_cut),
+        format!(
+            "openings: {} drawn, {} cut",
+            a.openings_drawn, a.openings_cut
+        ),
         format!("pieces that fall out: {}", a.slugs),
         format!(
             "edge error: at most {} um, {} um RMS",
@@ -224,7 +240,11 @@ fn summary(job: &Path, layer: &Layer, verdict: &Verdict) -> String {
     for f in &verdict.findings {
         let line = f.line.map_or(String::new(), |l| format!("line {l}: "));
         let place = f.finding.place();
-        let place = if place.is_empty() { place } else { format!(" ({place})") };
+        let place = if place.is_empty() {
+            place
+        } else {
+            format!(" ({place})")
+        };
         out.push_str(&format!(
             "{}: {line}{} [{}]{place}\n",
             f.finding.severity.word(),
@@ -236,7 +256,11 @@ fn summary(job: &Path, layer: &Layer, verdict: &Verdict) -> String {
         }
     }
     for (code, n) in &verdict.counts {
-        let listed = verdict.findings.iter().filter(|f| f.finding.code == *code).count();
+        let listed = verdict
+            .findings
+            .iter()
+            .filter(|f| f.finding.code == *code)
+            .count();
         if *n > listed {
             out.push_str(&format!("{} more of {code}\n", n - listed));
         }
@@ -261,7 +285,11 @@ fn picture(
         .enumerate()
         .map(|(i, f)| {
             let line = f.line.map_or(String::new(), |l| format!("line {l}: "));
-            (i + 1, f.finding.at_mm, format!("{line}{}", f.finding.message))
+            (
+                i + 1,
+                f.finding.at_mm,
+                format!("{line}{}", f.finding.message),
+            )
         })
         .collect();
     let mut closes: Vec<Close> = faults
@@ -285,7 +313,10 @@ fn picture(
             title: format!("a tie bar, {} um", trim_number(bar.width_um, 1)),
         });
     }
-    if let (Some(at), Some(w)) = (verdict.as_cut.narrowest_web_mm, verdict.as_cut.narrowest_web_um) {
+    if let (Some(at), Some(w)) = (
+        verdict.as_cut.narrowest_web_mm,
+        verdict.as_cut.narrowest_web_um,
+    ) {
         closes.push(Close {
             at,
             span_mm: (4.0 * w / 1e3).max(0.05),
@@ -317,7 +348,11 @@ fn picture(
         drawn: layer
             .openings
             .rings()
-            .map(|r| r.iter().map(|p| [f64::from(p.x) / 1e6, f64::from(p.y) / 1e6]).collect())
+            .map(|r| {
+                r.iter()
+                    .map(|p| [f64::from(p.x) / 1e6, f64::from(p.y) / 1e6])
+                    .collect()
+            })
             .collect(),
         ways: proof::ways_mm(job, sheet_mm, recipe),
         faults,

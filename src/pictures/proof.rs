@@ -45,7 +45,12 @@ pub fn proof_png(picture: &ProofPicture) -> Vec<u8> {
     canvas.text(30.0, 40.0, 24.0, Anchor::Start, INK, &picture.title);
     canvas.text(30.0, 66.0, 16.0, Anchor::Start, QUIET, &picture.subtitle);
     let close_top = f64::from(HEIGHT) - CLOSE - 40.0;
-    let window = [30.0, 90.0, f64::from(WIDTH) - f64::from(PANEL) - 60.0, close_top - 190.0];
+    let window = [
+        30.0,
+        90.0,
+        f64::from(WIDTH) - f64::from(PANEL) - 60.0,
+        close_top - 190.0,
+    ];
     let view = View::fit(picture.sheet_mm, window, false);
     sheet(&mut canvas, &view, picture.sheet_mm);
     inside(&mut canvas, &view, picture);
@@ -107,7 +112,12 @@ fn clipped(points: &[[f64; 2]], closed: bool, b: [f64; 4]) -> Vec<Vec<[f64; 2]>>
 
 fn close_view(canvas: &mut Canvas, picture: &ProofPicture, close: &Close, left: f64, top: f64) {
     let h = close.span_mm / 2.0;
-    let b = [close.at[0] - h, close.at[1] - h, close.at[0] + h, close.at[1] + h];
+    let b = [
+        close.at[0] - h,
+        close.at[1] - h,
+        close.at[0] + h,
+        close.at[1] + h,
+    ];
     // Drawn apart and copied, so that nothing runs over the frame.
     let size = CLOSE as u32;
     let mut small = Canvas::new(size, size);
@@ -128,7 +138,12 @@ fn close_view(canvas: &mut Canvas, picture: &ProofPicture, close: &Close, left: 
         .flat_map(|w| clipped(w, false, wide))
         .collect();
     for way in &ways {
-        small.polyline(px(way), false, (picture.kerf_mm * view.px_per_mm) as f32, SWEPT);
+        small.polyline(
+            px(way),
+            false,
+            (picture.kerf_mm * view.px_per_mm) as f32,
+            SWEPT,
+        );
     }
     for way in &ways {
         small.polyline(px(way), false, 1.2, WAY);
@@ -179,7 +194,12 @@ fn legend(canvas: &mut Canvas, picture: &ProofPicture) {
             0 => canvas.rect(x, y - 8.0, 28.0, 16.0, FOIL),
             1 => {
                 let (t, b) = (y - 8.0, y + 8.0);
-                canvas.polyline([[x, t], [x + 28.0, t], [x + 28.0, b], [x, b]], true, 1.6, DRAWN);
+                canvas.polyline(
+                    [[x, t], [x + 28.0, t], [x + 28.0, b], [x, b]],
+                    true,
+                    1.6,
+                    DRAWN,
+                );
             }
             2 => canvas.rect(x, y - 4.0, 28.0, 8.0, SWEPT),
             _ => canvas.polyline([[x, y], [x + 28.0, y]], false, 1.6, WAY),

@@ -277,3 +277,73 @@ fn slow_plan_a_hundred_thousand_paths() {
     );
     assert_eq!(visits.len(), 316 * 316 * 4);
 }
+
+/// Writes mask A's cool job as a plan, for `preview`.
+fn write_plan(path: &std::path::Path) {
+    use foilwright::job::{Label, place};
+    use foilwright::order::{OrderMode, Sequence};
+    let mut mask = masks::mask_a();
+    mask.recipe.passes.count = 2;
+    let sequence = Sequence {
+        visits: masks::cool(&mask).value,
+        paths: mask.paths,
+    };
+    let label = Label {
+        artwork: "squares.svg",
+        layer: "hot",
+        order: OrderMode::Cool,
+        forced: false,
+    };
+    let plan = place(&sequence, mask.sheet_mm, &mask.recipe, &label).unwrap();
+    std::fs::write(path, serde_json::to_string(&plan).unwrap()).unwrap();
+}
+
+#[test]
+fn preview_draws_order_heat_and_film_from_the_plan_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let keep = std::env::var_os("KEEP_PICTURES").map(std::path::PathBuf::from);
+    let folder = keep.as_deref().unwrap_or(folder.path());
+    let plan = folder.join("squares-hot.plan.json");
+    write_plan(&plan);
+    let run = assert_cmd::Command::cargo_bin("foilwright")
+        .unwrap()
+        .args(["preview", "--quick", "--film", "--json", "--out"])
+        .arg(folder)
+        .arg(&plan)
+        .assert()
+        .success();
+    let report: serde_json::Value = serde_json::from_slice(&run.get_output().stdout).unwrap();
+    let heat = &report["heat"];
+    assert!(heat["memory"]["peak_k"].as_f64().unwrap() > 1.0);
+    assert!(heat["energy_error"].as_f64().unwrap() < 1e-4);
+    assert!(heat["slide_drift_k"].as_f64().unwrap() > 0.1);
+    for end in ["order.png", "heat.png", "film.png"] {
+        let bytes = std::fs::read(folder.join(format!("squares-hot.{end}"))).unwrap();
+        assert!(
+            bytes.starts_with(b"\x89PNG") && bytes.len() < 10_000_000,
+            "{end}: {} bytes",
+            bytes.len()
+        );
+        assert_eq!(end == "film.png", bytes.windows(4).any(|w| w == b"acTL"));
+    }
+}
+
+#[test]
+fn preview_says_what_is_wrong_with_a_job_it_cannot_read() {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, text) in [
+        ("empty.nc", ""),
+        ("x.plan.json", "{"),
+        ("picture.bmp", "BM"),
+    ] {
+        let path = folder.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        assert_cmd::Command::cargo_bin("foilwright")
+            .unwrap()
+            .args(["preview", "--quick"])
+            .arg(&path)
+            .assert()
+            .code(2)
+            .stderr(predicates::str::contains(name));
+    }
+}

@@ -95,7 +95,8 @@ impl Fixture {
     pub fn plan(&self) -> Plan {
         let contours = foilwright::kerf::compensate(&self.openings, &self.recipe).value;
         let sequence =
-            foilwright::order::arrange(&contours, &self.recipe, OrderMode::Artwork, self.sheet_mm).value;
+            foilwright::order::arrange(&contours, &self.recipe, OrderMode::Artwork, self.sheet_mm)
+                .value;
         let label = Label {
             artwork: "demo.svg",
             layer: "hot",
@@ -118,7 +119,8 @@ impl Fixture {
     pub fn prove(&self, name: &str, bytes: &[u8]) -> Verdict {
         prove(
             &self.read(name, bytes),
-            &self.layer(), self.sheet_mm,
+            &self.layer(),
+            self.sheet_mm,
             &self.recipe,
         )
     }

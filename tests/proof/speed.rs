@@ -40,7 +40,10 @@ fn slow_forty_thousand_openings() {
     let t = Instant::now();
     let verdict = foilwright::proof::prove(&job, &f.layer(), f.sheet_mm, &f.recipe);
     let proved = t.elapsed();
-    println!("openings to job {made:.2?}; read {read:.2?}; proved {proved:.2?}; {} bytes", text.len());
+    println!(
+        "openings to job {made:.2?}; read {read:.2?}; proved {proved:.2?}; {} bytes",
+        text.len()
+    );
     println!("{:?}", verdict.as_cut);
     assert!(verdict.passed, "{:?}", verdict.findings);
     assert_eq!(verdict.as_cut.openings_cut, 40_000);
