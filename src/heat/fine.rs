@@ -175,6 +175,9 @@ impl FineSheet {
             .map(|(k, w)| w * f64::from(self.slide[*k]))
             .sum()
     }
+    pub(super) fn slide(&self) -> &[f32] {
+        &self.slide
+    }
     /// Warmest place of the slide, K.
     pub fn slide_peak(&self) -> f32 {
         self.slide.iter().copied().fold(0.0, f32::max)

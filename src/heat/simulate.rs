@@ -402,9 +402,11 @@ impl<'a> Run<'a> {
         let before = (now_s - SETTLED_S) as f32;
         let limit = self.yield_time.limit_k as f32;
         let mut hot = 0usize;
-        for ((t, near), settled) in self.sheet.t.iter().zip(&self.near_s).zip(&mut self.settled) {
-            if *near <= before && *t > *settled {
-                *settled = *t;
+        let slide = self.sheet.slide();
+        let fields = self.sheet.t.iter().zip(slide).zip(&self.near_s);
+        for (((t, slide), near), settled) in fields.zip(&mut self.settled) {
+            if *near <= before && *t - *slide > *settled {
+                *settled = *t - *slide;
             }
             hot += usize::from(*t > limit);
         }

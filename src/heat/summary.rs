@@ -72,13 +72,13 @@ pub struct HeatResult {
     pub yield_time: YieldTime,
     pub energy: Energy,
     pub energy_error: f64,
-    /// Highest settled rise: at least 50 ms after the beam was last within 0.4 mm.
+    /// Highest settled rise above the slide: at least 50 ms after the beam was last within 0.4 mm.
     pub peak_settled_k: f64,
     #[serde(skip)]
     pub nx: usize,
     #[serde(skip)]
     pub ny: usize,
-    /// Peak settled rise of each cell, row by row, y up.
+    /// Peak settled rise of each cell above the slide, row by row, y up.
     #[serde(skip)]
     pub settled_k: Vec<f32>,
     /// Rise of each cell at the end.

@@ -53,11 +53,8 @@ fn round_up(v: f64) -> f64 {
         .unwrap_or(v)
 }
 
-/// Top of the scale: twice the limit, or what 99 % of the foil stays below.
+/// Top of the scale: what 99 % of the foil stays below, and at least twice the limit.
 fn top_of_scale(values: &[f32], skip: &[bool], limit_k: Option<f64>) -> f64 {
-    if let Some(limit) = limit_k {
-        return round_up(2.0 * limit);
-    }
     let mut kept: Vec<f32> = values
         .iter()
         .zip(skip)
@@ -66,7 +63,8 @@ fn top_of_scale(values: &[f32], skip: &[bool], limit_k: Option<f64>) -> f64 {
         .collect();
     kept.sort_unstable_by(f32::total_cmp);
     let i = (kept.len() as f64 * 0.99) as usize;
-    round_up(f64::from(kept.get(i).copied().unwrap_or(1.0)))
+    let most = f64::from(kept.get(i).copied().unwrap_or(1.0));
+    round_up(most.max(2.0 * limit_k.unwrap_or(0.0)))
 }
 
 /// Draws it as a PNG. The scale starts at 0 and ends at a round value; hotter cells are marked.
@@ -159,7 +157,7 @@ fn ticks(top: f64) -> Vec<(f64, String)> {
     (0..=4)
         .map(|n| {
             let f = f64::from(n) / 4.0;
-            (f, trim_number(f * top, 1))
+            (f, trim_number(f * top, 2))
         })
         .collect()
 }
@@ -174,7 +172,7 @@ fn legend(canvas: &mut Canvas, result: &HeatResult, picture: &HeatPicture, top: 
         width,
         18.0,
         cividis,
-        "peak settled temperature rise, K",
+        "peak settled rise above the slide, K",
         &ticks(top),
     );
     y += 62.0;
