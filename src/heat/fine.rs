@@ -197,41 +197,16 @@ impl FineSheet {
     /// Weakens the links that the segment crosses to `factor` of a whole one; 0 severs them.
     /// Severed pairs of cells are added to `severed`.
     pub fn cut(&mut self, a: [f64; 2], b: [f64; 2], factor: f32, severed: &mut Vec<[usize; 2]>) {
-        let (a, b) = (self.cells(a), self.cells(b));
-        for axis in 0..2 {
-            let other = 1 - axis;
-            let (lo, hi) = (a[axis].min(b[axis]), a[axis].max(b[axis]));
-            let (most, most_other) = if axis == 0 {
-                (self.nx, self.ny)
-            } else {
-                (self.ny, self.nx)
-            };
-            let first = (lo.floor() + 1.0).max(1.0);
-            let last = hi.floor().min(most as f64);
-            let mut n = first;
-            while n <= last {
-                let at = a[other] + (b[other] - a[other]) * (n - a[axis]) / (b[axis] - a[axis]);
-                let m = at.floor();
-                if m >= 1.0 && m < most_other as f64 {
-                    let (i, j) = if axis == 0 {
-                        (n as usize, m as usize)
-                    } else {
-                        (m as usize, n as usize)
-                    };
-                    let k = j * self.stride + i;
-                    let (link, full, step) = if axis == 0 {
-                        (&mut self.gy[k], self.full[1], self.stride)
-                    } else {
-                        (&mut self.gx[k], self.full[0], 1)
-                    };
-                    *link = link.min(full * factor);
-                    if factor == 0.0 {
-                        severed.push([k, k + step]);
-                    }
-                }
-                n += 1.0;
+        let ends = [self.cells(a), self.cells(b)];
+        let (full, stride) = (self.full, self.stride);
+        let mut links = [&mut self.gx, &mut self.gy];
+        crossings(ends, [self.nx, self.ny], stride, |axis, k| {
+            let link = &mut links[axis][k];
+            *link = link.min(full[axis] * factor);
+            if factor == 0.0 {
+                severed.push([k, k + if axis == 0 { 1 } else { stride }]);
             }
-        }
+        });
     }
     /// One step of conduction.
     pub fn step(&mut self) {
@@ -418,6 +393,43 @@ impl FineSheet {
         }
         out
     }
+}
+
+/// Tells which links a segment (in cells) crosses: 0 and the cell left of it, or 1 and the cell below it.
+pub(super) fn crossings(
+    ends: [[f64; 2]; 2],
+    size: [usize; 2],
+    stride: usize,
+    mut tell: impl FnMut(usize, usize),
+) {
+    let [a, b] = ends;
+    // Links along x lie on whole y and are crossed where y is whole; and the other way round.
+    for along in 0..2 {
+        let across = 1 - along;
+        let (lo, hi) = (a[across].min(b[across]), a[across].max(b[across]));
+        let last = hi.floor().min(size[across] as f64);
+        let mut n = (lo.floor() + 1.0).max(1.0);
+        while n <= last {
+            let f = (n - a[across]) / (b[across] - a[across]);
+            let m = (a[along] + (b[along] - a[along]) * f).floor();
+            if m >= 1.0 && m < size[along] as f64 {
+                let (i, j) = if along == 0 { (m, n) } else { (n, m) };
+                tell(along, j as usize * stride + i as usize);
+            }
+            n += 1.0;
+        }
+    }
+}
+
+/// What is left of a link after `pass` of `passes` passes: a groove of the kerf's width in series with whole
+/// foil.
+pub(super) fn groove(pass: u32, passes: u32, kerf_mm: f64, dx_mm: f64) -> f32 {
+    if pass >= passes {
+        return 0.0;
+    }
+    let left = 1.0 - f64::from(pass) / f64::from(passes);
+    let w = (kerf_mm / dx_mm).min(1.0);
+    (1.0 / ((1.0 - w) + w / left)) as f32
 }
 
 /// Explicit conduction within a window. Both cells of a link see the same exchange, so heat is kept.

@@ -1,7 +1,7 @@
 //! The job on the fine sheet, step by step, and what is measured on the way.
 
 use super::closed_form::self_heating;
-use super::fine::{FineSheet, Window};
+use super::fine::{FineSheet, Window, groove};
 use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
 use super::{Foil, hot_webs};
 use crate::job::plan::part_of;
@@ -485,16 +485,6 @@ impl<'a> Run<'a> {
             frames: self.frames,
         }
     }
-}
-
-/// What is left of a link after `pass` of `passes` passes: a groove of the kerf's width in series with whole foil.
-fn groove(pass: u32, passes: u32, kerf_mm: f64, dx_mm: f64) -> f32 {
-    if pass >= passes {
-        return 0.0;
-    }
-    let left = 1.0 - f64::from(pass) / f64::from(passes);
-    let w = (kerf_mm / dx_mm).min(1.0);
-    (1.0 / ((1.0 - w) + w / left)) as f32
 }
 
 /// At the end of each visit, where its own heat is highest. The spot is taken as wide as the kerf.

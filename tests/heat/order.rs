@@ -218,7 +218,11 @@ fn slow_orders_table() {
     println!(
         "| mask | order | time s | dwell s | memory peak K | mean at start K | 2 mm patch K | limit K | planned in s |"
     );
+    let only = std::env::var("MASKS").unwrap_or_else(|_| "ABC".to_owned());
     for mask in [masks::mask_a(), masks::mask_b(), masks::mask_c()] {
+        if !only.contains(mask.name) {
+            continue;
+        }
         let drawn: Vec<usize> = (0..mask.paths.len()).collect();
         let near = masks::nearest_neighbour(&mask);
         let limit = cool::even_limit_k(&mask.paths, &mask.recipe, mask.sheet_mm);
@@ -230,10 +234,10 @@ fn slow_orders_table() {
             .and_then(|v| v.parse().ok())
             .unwrap_or(100.0);
         for (name, visits) in [
+            ("cool", cooled),
             ("artwork, in place", masks::in_place(&mask, &drawn)),
             ("artwork, rounds", masks::in_rounds(&mask, &drawn)),
             ("nearest, rounds", masks::in_rounds(&mask, &near)),
-            ("cool", cooled),
         ] {
             let m = masks::motion(&mask, &visits);
             let start = Instant::now();
