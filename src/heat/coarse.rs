@@ -1,10 +1,8 @@
-//! A coarse sheet: what ordering asks for temperatures while it plans.
+//! A coarse sheet without slots: what ordering asks for temperatures while it plans.
 //!
-//! It ranks places as well as a fine grid does, at a small part of the cost. Slots count where features are
-//! wider than a cell; narrower ones would turn into islands that the foil does not have.
+//! On regular masks it ranks places as well as a fine grid with slots does, at a thousandth of the cost.
 
 use super::Foil;
-use super::fine::{crossings, groove};
 
 /// Equal square-ish cells with a border of ghost cells. Temperatures above rest, kelvin, f32.
 #[derive(Debug, Clone)]
@@ -24,12 +22,7 @@ pub struct CoarseSheet {
     /// Kelvin per joule put into one cell.
     k_per_j: f64,
     clamped: bool,
-    /// Links to the right and upwards as fractions of whole ones; none where slots are left out.
-    links: Option<[Vec<f32>; 2]>,
 }
-
-/// A link of the sheet, for [`CoarseSheet::cut`].
-pub type Link = (u8, u32);
 
 impl CoarseSheet {
     /// Cells of about `dx_mm` over `sheet_mm` (x min, y min, x max, y max).
@@ -59,7 +52,6 @@ impl CoarseSheet {
             pending_s: 0.0,
             k_per_j: 1.0 / (foil.capacity_j_m2_k * hx * hy),
             clamped: foil.clamped,
-            links: None,
         }
     }
     pub fn dt_s(&self) -> f64 {
@@ -110,61 +102,6 @@ impl CoarseSheet {
             .map(|w| self.at(self.keep([p[0] + radius_cells * w[0], p[1] + radius_cells * w[1]])))
             .sum();
         sum / 8.0
-    }
-    /// The links that a polyline crosses.
-    pub fn links_across(&self, points: &[[f64; 2]]) -> Vec<Link> {
-        // The shift keeps cuts on round coordinates from running exactly through cell centres.
-        let cells = |p: [f64; 2]| {
-            [0, 1].map(|i| (p[i] - self.origin_mm[i]) / self.cell_mm[i] + 0.5 + 1.3e-6)
-        };
-        let mut out = Vec::new();
-        for w in points.windows(2) {
-            let ends = [cells(w[0]), cells(w[1])];
-            crossings(ends, [self.nx, self.ny], self.stride, |axis, k| {
-                out.push((axis as u8, k as u32));
-            });
-        }
-        out
-    }
-    /// Starts with all links whole; later cuts count.
-    pub fn mind_slots(&mut self) {
-        let mut links = [vec![1.0; self.t.len()], vec![1.0; self.t.len()]];
-        if !self.clamped {
-            for j in 1..=self.ny {
-                links[0][j * self.stride] = 0.0;
-                links[0][j * self.stride + self.nx] = 0.0;
-            }
-            for i in 1..=self.nx {
-                links[1][i] = 0.0;
-                links[1][self.ny * self.stride + i] = 0.0;
-            }
-        }
-        self.links = Some(links);
-    }
-    /// What `pass` of `passes` passes leave of the links; nothing where slots are left out.
-    pub fn cut(&mut self, across: &[Link], pass: u32, passes: u32, kerf_mm: f64) {
-        let left = groove(pass, passes, kerf_mm, self.cell_mm[0].min(self.cell_mm[1]));
-        if let Some(links) = &mut self.links {
-            for (axis, k) in across {
-                let link = &mut links[usize::from(*axis)][*k as usize];
-                *link = link.min(left);
-            }
-        }
-    }
-    /// Of the cells beside the links, the fraction that would be cut off on all four sides.
-    pub fn islands(&self, across: &[Link]) -> f64 {
-        let mut cuts = vec![0u8; self.t.len()];
-        let mut seen: Vec<Link> = across.to_vec();
-        seen.sort_unstable();
-        seen.dedup();
-        for (axis, k) in seen {
-            let step = if axis == 0 { 1 } else { self.stride };
-            cuts[k as usize] += 1;
-            cuts[k as usize + step] += 1;
-        }
-        let beside = cuts.iter().filter(|c| **c > 0).count();
-        let islands = cuts.iter().filter(|c| **c >= 4).count();
-        islands as f64 / beside.max(1) as f64
     }
     /// Puts heat in, shared between the four nearest centres.
     pub fn heat(&mut self, p: [f32; 2], joule: f64) {
@@ -217,18 +154,6 @@ impl CoarseSheet {
             let out = &mut self.next[j * w + 1..j * w + 1 + nx];
             let (left, here, right) = (&mid[..nx], &mid[1..=nx], &mid[2..nx + 2]);
             let (up, down) = (&up[1..=nx], &down[1..=nx]);
-            if let Some([gx, gy]) = &self.links {
-                let k = j * w + 1;
-                let (gl, gr) = (&gx[k - 1..k - 1 + nx], &gx[k..k + nx]);
-                let (gu, gd) = (&gy[k - w..k - w + nx], &gy[k..k + nx]);
-                for i in 0..nx {
-                    let c = here[i];
-                    let x = gl[i] * (left[i] - c) + gr[i] * (right[i] - c);
-                    let y = gu[i] * (up[i] - c) + gd[i] * (down[i] - c);
-                    out[i] = decay * (c + ax * x + ay * y);
-                }
-                continue;
-            }
             for i in 0..nx {
                 let c = here[i];
                 out[i] = decay

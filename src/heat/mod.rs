@@ -12,7 +12,7 @@ mod simulate;
 mod summary;
 mod webs;
 
-pub use coarse::{CoarseSheet, Link};
+pub use coarse::CoarseSheet;
 pub use fine::{Energy, FineSheet};
 pub use foil::Foil;
 pub use simulate::{SimOptions, simulate};

@@ -7,7 +7,7 @@
 use super::Visit;
 use super::bites::bites;
 use crate::finding::{Checked, Finding};
-use crate::heat::{CoarseSheet, Foil, Link};
+use crate::heat::{CoarseSheet, Foil};
 use crate::job::plan::part_of;
 use crate::kerf::CutPath;
 use crate::recipe::{Recipe, Scheme};
@@ -15,15 +15,9 @@ use crate::units::trim_number;
 
 /// Visits looked ahead.
 const WINDOW: usize = 256;
-/// Cells of the planning sheet without slots, mm; coarser when the job would need more than `PLAN_WORK` cell
-/// steps.
+/// Finest cells of the planning sheet, mm; coarser when the job would need more than `PLAN_WORK` cell steps.
 const CELL_MM: f64 = 0.4;
 const PLAN_WORK: f64 = 1.2e10;
-/// With slots: finest and coarsest cells, and the work that is worth it.
-const SLOT_CELL_MM: [f64; 2] = [0.1, 0.3];
-const SLOT_WORK: f64 = 5e8;
-/// Slots count when no more of the cells beside them than this would become islands.
-const MOST_ISLANDS: f64 = 0.02;
 const SAMPLE_MM: f64 = 0.25;
 const DWELL_S: f64 = 1e-3;
 
@@ -36,7 +30,6 @@ struct Bite {
     end: [f64; 2],
     /// First of its samples; the next bite's first is the end.
     first_sample: usize,
-    first_link: usize,
     /// Time of one pass, s.
     time_s: f64,
     ring_cells: f32,
@@ -48,8 +41,6 @@ struct Planner<'a> {
     bites: Vec<Bite>,
     /// Places along the bites, in cells of the sheet.
     samples: Vec<[f32; 2]>,
-    /// Links of the sheet that the bites cross, where slots count.
-    links: Vec<Link>,
     sheet: CoarseSheet,
     nest: Nest,
     /// Passes made in one visit: one, or all when they are made in place.
@@ -57,8 +48,6 @@ struct Planner<'a> {
     rounds: u32,
     watt: f64,
     tau_s: f64,
-    /// Whether cuts become slots of the sheet.
-    slots: bool,
 }
 
 /// Orders the cuts of `paths` so that each starts where the foil has cooled. `sheet_mm` is the sheet in the
@@ -106,34 +95,20 @@ impl<'a> Planner<'a> {
         let passes = recipe.passes.count;
         let beam_s = length * f64::from(passes) / speed;
         let area_m2 = (sheet_mm[2] - sheet_mm[0]) * (sheet_mm[3] - sheet_mm[1]) * 1e-6;
-        let work = area_m2.abs() * beam_s * 5.0 * foil.alpha_m2_s;
-        let cell_for = |most: f64| (work / most).sqrt().sqrt() * 1e3;
-        let slot_mm = SLOT_CELL_MM[0].max(cell_for(SLOT_WORK));
-        let (sheet, cell_mm, slots) = Some(slot_mm)
-            .filter(|c| *c <= SLOT_CELL_MM[1])
-            .map(|c| (CoarseSheet::new(sheet_mm, c, &foil), c, true))
-            .filter(|(sheet, ..)| {
-                let across: Vec<Link> = paths
-                    .iter()
-                    .flat_map(|p| sheet.links_across(&p.points))
-                    .collect();
-                sheet.islands(&across) <= MOST_ISLANDS
-            })
-            .unwrap_or_else(|| {
-                let cell_mm = CELL_MM.max(cell_for(PLAN_WORK));
-                (CoarseSheet::new(sheet_mm, cell_mm, &foil), cell_mm, false)
-            });
+        let fit_m = (area_m2.abs() * beam_s * 5.0 * foil.alpha_m2_s / PLAN_WORK)
+            .sqrt()
+            .sqrt();
+        let cell_mm = CELL_MM.max(fit_m * 1e3);
+        let sheet = CoarseSheet::new(sheet_mm, cell_mm, &foil);
         let mut planner = Planner {
             recipe,
             bites: Vec::new(),
             samples: Vec::new(),
-            links: Vec::new(),
             sheet,
             nest: Nest::default(),
             passes_per_visit: if in_place { passes } else { 1 },
             rounds: if in_place { 1 } else { passes },
             tau_s: foil.tau_s(),
-            slots,
             watt: recipe.laser.rated_power_w * recipe.laser.power_percent / 100.0 * foil.absorbed,
         };
         let spacing_mm = SAMPLE_MM.max(cell_mm / 2.0);
@@ -144,7 +119,7 @@ impl<'a> Planner<'a> {
                 bites(path, recipe.heat.bite_mm, recipe.run_in_um() * 1e-3)
             };
             for [from_mm, to_mm] in parts {
-                planner.add(p as u32, path, [from_mm, to_mm], spacing_mm, &foil, slots);
+                planner.add(p as u32, path, from_mm, to_mm, spacing_mm, &foil);
             }
         }
         planner.nest = Nest::new(paths, &planner.bites);
@@ -155,10 +130,10 @@ impl<'a> Planner<'a> {
         &mut self,
         p: u32,
         path: &CutPath,
-        [from_mm, to_mm]: [f64; 2],
+        from_mm: f64,
+        to_mm: f64,
         spacing_mm: f64,
         foil: &Foil,
-        slots: bool,
     ) {
         let points = part_of(&path.points, from_mm, to_mm);
         let (Some(&start), Some(&end)) = (points.first(), points.last()) else {
@@ -168,10 +143,7 @@ impl<'a> Planner<'a> {
         let time_s = (to_mm - from_mm) / scan.cut_speed_mm_s;
         // Heat spreads over the visit and the jump to it, doubled as a guard.
         let reach_m = 2.0 * (foil.alpha_m2_s * (time_s + scan.jump_settle_ms * 1e-3)).sqrt();
-        let (first_sample, first_link) = (self.samples.len(), self.links.len());
-        if slots {
-            self.links.extend(self.sheet.links_across(&points));
-        }
+        let first_sample = self.samples.len();
         for q in along(&points, spacing_mm) {
             let q = self.sheet.place(q);
             self.samples.push(q);
@@ -183,7 +155,6 @@ impl<'a> Planner<'a> {
             start,
             end,
             first_sample,
-            first_link,
             time_s,
             ring_cells: self.sheet.cells_of(reach_m * 1e3),
         });
@@ -240,9 +211,6 @@ impl<'a> Planner<'a> {
 
     /// Chooses visit after visit; answers them and the time dwelt.
     fn run(&mut self, limit_k: f32) -> (Vec<Visit>, f64) {
-        if self.slots {
-            self.sheet.mind_slots();
-        }
         let n = self.bites.len();
         let base = base_sequence(&self.bites, &self.nest);
         let total = n * self.rounds as usize;
@@ -299,7 +267,7 @@ impl<'a> Planner<'a> {
                     );
                 }
                 out.push(visit);
-                self.burn(b, p);
+                self.burn(b);
             }
             dwell_total += waited;
             at = Some(self.bites[b].end);
@@ -335,16 +303,8 @@ impl<'a> Planner<'a> {
         }
     }
 
-    /// Puts the heat of one pass in while its time passes, and cuts.
-    fn burn(&mut self, b: usize, pass: u32) {
-        let links = self.bites[b].first_link
-            ..self
-                .bites
-                .get(b + 1)
-                .map_or(self.links.len(), |n| n.first_link);
-        let kerf_mm = self.recipe.kerf.width_um * 1e-3;
-        self.sheet
-            .cut(&self.links[links], pass, self.recipe.passes.count, kerf_mm);
+    /// Puts the heat of one pass in while its time passes.
+    fn burn(&mut self, b: usize) {
         let range = self.samples_of(b);
         let each_s = self.bites[b].time_s / range.len() as f64;
         let joule = self.watt * each_s;
