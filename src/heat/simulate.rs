@@ -70,7 +70,7 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     let tell = (steps / 200).max(1);
     for n in 0..steps {
         run.advance(n);
-        if n % tell == 0
+        if n.is_multiple_of(tell)
             && let Some(progress) = options.progress.as_mut()
         {
             progress(n as f64 / steps as f64);
@@ -248,7 +248,7 @@ impl<'a> Run<'a> {
         if n % self.lose_every == self.lose_every / 2 {
             self.settle(n as f64 * dt);
         }
-        if n % self.patch_every == 0 {
+        if n.is_multiple_of(self.patch_every) {
             self.measure_patch();
         }
         if n as f64 * dt >= self.film_every_s * (self.frames.len() as f64 + 0.5) {

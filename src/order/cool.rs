@@ -437,9 +437,9 @@ impl Nest {
                 }
             }
         }
-        for p in 0..n {
+        for (p, settled) in settled.iter().enumerate() {
             // Paths that enclose each other in a circle would wait for ever: such parents are void.
-            if !settled[p] {
+            if !settled {
                 nest.parent[p] = None;
             }
             if let Some(q) = nest.parent[p]
