@@ -2,6 +2,8 @@
 
 mod check;
 mod cut;
+mod preview;
+pub mod proof;
 mod recipe;
 mod words;
 
@@ -30,6 +32,10 @@ enum Command {
     Cut(Box<cut::CutArgs>),
     /// Stencil rules only; writes no job
     Check(Box<check::CheckArgs>),
+    /// Draw what a written job will do: the order of cutting and the heat
+    Preview(preview::PreviewArgs),
+    /// Read a written job back, rebuild the as-cut foil and compare it with the drawing
+    Proof(Box<proof::ProofArgs>),
     /// List, print and check recipes
     Recipe(recipe::RecipeArgs),
 }
@@ -43,6 +49,8 @@ impl Cli {
         match self.command {
             Command::Cut(args) => cut::run(*args),
             Command::Check(args) => check::run(*args),
+            Command::Preview(args) => preview::run(args),
+            Command::Proof(args) => proof::run(*args),
             Command::Recipe(args) => recipe::run(args),
         }
     }

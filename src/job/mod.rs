@@ -1,5 +1,10 @@
 //! Job: the plan in job coordinates, its timing, and one writer per file format.
 
+pub mod arcs;
+pub mod batches;
+mod csv;
+mod dxf;
+mod hpgl;
 mod json;
 pub mod place;
 pub mod plan;
@@ -16,6 +21,9 @@ pub const WRITERS: &[(&str, &dyn Writer)] = &[
     ("rs274", &rs274::Rs274Writer),
     ("svg", &svg::SvgWriter),
     ("plan", &json::PlanWriter),
+    ("dxf", &dxf::DxfWriter),
+    ("csv", &csv::CsvWriter),
+    ("hpgl", &hpgl::HpglWriter),
 ];
 
 /// The writer of that name.

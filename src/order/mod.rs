@@ -1,6 +1,8 @@
 //! Order: from cuts to a sequence of visits, inner before outer, near in travel or far in heat.
 
 mod arrange;
+pub mod bites;
+pub mod cool;
 
 pub use arrange::{arrange, visits_in_order};
 
