@@ -2,3 +2,4 @@
 
 mod artwork;
 mod recipe;
+mod stencil;
