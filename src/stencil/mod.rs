@@ -4,6 +4,7 @@ mod bars;
 mod film;
 mod foil;
 mod geometry;
+mod necks;
 pub mod rules;
 mod split;
 

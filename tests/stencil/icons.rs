@@ -47,10 +47,11 @@ fn on_page(text: &str) -> Option<String> {
     ))
 }
 
-/// Needs the five packages under `.outside/node_modules`; `FOILWRIGHT_ICONS=1` takes every icon,
-/// the default is each tenth.
+/// Needs the five packages under `.outside/node_modules`: `npm i --prefix .outside --ignore-scripts`
+/// `@mdi/svg@7.4.47 bootstrap-icons@1.13.2 @fortawesome/fontawesome-free@7.3.1 @tabler/icons@3.52.0`
+/// `lucide-static@1.62.0`. `FOILWRIGHT_ICONS=1` takes every icon, the default is each tenth.
 #[test]
-#[ignore = "slow; needs the icon packages that tests/outside.sh installs"]
+#[ignore = "slow; needs the icon packages named above it"]
 fn slow_icons_hold_together() {
     let mut files = Vec::new();
     svgs(Path::new(".outside/node_modules"), &mut files);
@@ -79,6 +80,7 @@ fn slow_icons_hold_together() {
             continue;
         };
         let name = file.display().to_string();
+        let icon_began = std::time::Instant::now();
         for layer in &art.value.layers {
             let out = hold_together(layer, &page, &recipe, IslandMode::Tie);
             if out
@@ -87,6 +89,9 @@ fn slow_icons_hold_together() {
                 .any(|f| f.severity == Severity::Blocking)
             {
                 blocked.push(name.clone());
+            }
+            if icon_began.elapsed().as_secs_f64() > 1.0 {
+                eprintln!("{:.1} s: {name}", icon_began.elapsed().as_secs_f64());
             }
             let s = &out.value[0];
             islands += s.islands.iter().filter(|i| !i.speck).count();

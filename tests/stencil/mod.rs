@@ -1,6 +1,7 @@
 //! Stencils that hold together, judged by pictures and closed forms.
 
 mod icons;
+mod limits;
 mod raster;
 
 use foilwright::artwork::{self, Layer, ReadOptions, TieLine};
