@@ -247,3 +247,48 @@ fn nothing_is_left_of_the_foil() {
     let (_, findings) = tied(r#"<path d="M0 0h10v10h-10z"/>"#);
     assert_eq!(codes(&findings, "foil-missing").len(), 1);
 }
+
+#[test]
+#[ignore = "slow: prints the time for 1,000 and 4,000 rings"]
+fn slow_rings_in_near_linear_time() {
+    let mut times = Vec::new();
+    for side in [32, 64] {
+        let ring = |x: f64, y: f64, r: f64, turn: f64| -> Vec<Point> {
+            (0..32)
+                .map(|k| {
+                    let a = turn * std::f64::consts::TAU * f64::from(k) / 32.0;
+                    Point::new((x + r * a.cos()) as i32, (y + r * a.sin()) as i32)
+                })
+                .collect()
+        };
+        let mut openings = Regions::new();
+        for i in 0..side * side {
+            let (x, y) = (
+                f64::from(i % side) * 1e6 + 2e6,
+                f64::from(i / side) * 1e6 + 2e6,
+            );
+            openings.push_ring(&ring(x, y, 4e5, 1.0));
+            openings.push_ring(&ring(x, y, 2.5e5, -1.0));
+            openings.close_shape();
+        }
+        let mut l = layer(RING);
+        l.openings = openings;
+        let mm = f64::from(side) + 3.0;
+        let began = std::time::Instant::now();
+        let out = hold_together(&l, &sheet(mm, mm), &recipe(), IslandMode::Tie);
+        times.push(began.elapsed().as_secs_f64());
+        let began = std::time::Instant::now();
+        let found = foilwright::stencil::rules::check(&out.value[0], &recipe()).len();
+        let s = &out.value[0];
+        eprintln!(
+            "{} rings: {:.2} s, rules {:.2} s, {found} findings",
+            side * side,
+            times[times.len() - 1],
+            began.elapsed().as_secs_f64()
+        );
+        assert_eq!(s.islands.len(), (side * side) as usize);
+        assert_eq!(s.tie_bars.len(), 2 * (side * side) as usize);
+    }
+    // Four times the work; n log n would take 4.8 times as long.
+    assert!(times[1] < 8.0 * times[0], "{times:?}");
+}
