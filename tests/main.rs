@@ -6,3 +6,4 @@ mod heat;
 mod proof;
 mod recipe;
 mod support;
+mod stencil;
