@@ -7,3 +7,4 @@ mod proof;
 mod recipe;
 mod support;
 mod stencil;
+mod travel;

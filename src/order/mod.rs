@@ -5,6 +5,10 @@ pub mod bites;
 pub mod cool;
 
 pub use arrange::{arrange, visits_in_order};
+mod exact;
+mod families;
+pub mod tour;
+pub mod travel;
 
 use crate::kerf::CutPath;
 
