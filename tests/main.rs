@@ -1,10 +1,10 @@
 //! One test binary, one module per capability.
 
-mod kerf;
 mod artwork;
 mod heat;
+mod kerf;
 mod proof;
 mod recipe;
-mod support;
 mod stencil;
+mod support;
 mod travel;

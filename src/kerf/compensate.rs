@@ -92,18 +92,20 @@ fn clear(
     out: &mut Vec<Contour>,
 ) {
     let mut depth = CLEAR_STEP * kerf;
+    let mut around = outer;
     loop {
         let inner = regions::inset(&part.to_regions(), depth, tolerance);
         if inner.is_empty() {
             return;
         }
+        let last = std::mem::replace(&mut around, out.len() as u32);
         for ring in inner.rings() {
             out.push(Contour {
                 kind: CutKind::Clear,
                 closed: true,
                 points: ring.to_vec(),
                 opening: Some(index),
-                parent: Some(outer),
+                parent: Some(last),
                 starts: Vec::new(),
             });
         }

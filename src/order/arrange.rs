@@ -1,6 +1,7 @@
 //! From contours to a sequence: where each starts, which comes next, how the passes interleave.
 
-use super::{OrderMode, Sequence, Visit};
+use super::travel::{self, Effort, JumpCost, Stop};
+use super::{OrderMode, Sequence, Visit, cool};
 use crate::finding::Checked;
 use crate::kerf::{Contour, CutPath, lay};
 use crate::recipe::{Recipe, Scheme};
@@ -14,25 +15,34 @@ pub fn arrange(
     mode: OrderMode,
     sheet_mm: [f64; 4],
 ) -> Checked<Sequence> {
-    let stops = match mode {
-        OrderMode::Artwork => as_drawn(contours),
-        OrderMode::Travel | OrderMode::Cool => as_drawn(contours),
+    let cost = JumpCost {
+        speed_mm_s: recipe.scan.jump_speed_mm_s,
+        settle_ms: recipe.scan.jump_settle_ms,
+    };
+    let stops: Vec<Stop> = match mode {
+        OrderMode::Travel => travel::shortest(contours, &cost, Effort::Normal),
+        OrderMode::Artwork | OrderMode::Cool => travel::as_drawn(contours),
     };
     let mut place = vec![0u32; contours.len()];
-    for (i, (contour, _, _)) in stops.iter().enumerate() {
-        place[*contour] = i as u32;
+    for (i, stop) in stops.iter().enumerate() {
+        place[stop.contour as usize] = i as u32;
     }
     let paths: Vec<CutPath> = stops
         .iter()
-        .map(|&(c, start, reversed)| {
-            let mut path = lay(&contours[c], start, reversed, recipe);
+        .map(|stop| {
+            let contour = &contours[stop.contour as usize];
+            let mut path = lay(contour, stop.start, stop.reversed, recipe);
             path.parent = path.parent.map(|p| place[p as usize]);
             path
         })
         .collect();
-    let _ = sheet_mm;
-    let visits = visits_in_order(&paths, recipe);
-    Checked::new(Sequence { paths, visits }, Vec::new())
+    let mut findings = Vec::new();
+    let visits = if mode == OrderMode::Cool {
+        cool::schedule(&paths, recipe, sheet_mm).take(&mut findings)
+    } else {
+        visits_in_order(&paths, recipe)
+    };
+    Checked::new(Sequence { paths, visits }, findings)
 }
 
 /// Every path in its place, whole, in all passes as the recipe's scheme says.
@@ -66,33 +76,6 @@ pub fn visits_in_order(paths: &[CutPath], recipe: &Recipe) -> Vec<Visit> {
         Scheme::InPlace => {
             for (p, length) in lengths.iter().enumerate() {
                 out.extend((1..=passes).map(|pass| visit(p, pass, *length)));
-            }
-        }
-    }
-    out
-}
-
-/// As drawn, with inner contours moved before the ones that enclose them: (contour, start, reversed).
-fn as_drawn(contours: &[Contour]) -> Vec<(usize, u32, bool)> {
-    let mut children: Vec<Vec<usize>> = vec![Vec::new(); contours.len()];
-    for (i, c) in contours.iter().enumerate() {
-        if let Some(p) = c.parent {
-            children[p as usize].push(i);
-        }
-    }
-    let mut out = Vec::with_capacity(contours.len());
-    for (i, c) in contours.iter().enumerate() {
-        if c.parent.is_some() {
-            continue;
-        }
-        // Children first, without recursion: nesting may be deep.
-        let mut stack = vec![(i, false)];
-        while let Some((c, expanded)) = stack.pop() {
-            if expanded || children[c].is_empty() {
-                out.push((c, 0, false));
-            } else {
-                stack.push((c, true));
-                stack.extend(children[c].iter().rev().map(|k| (*k, false)));
             }
         }
     }
