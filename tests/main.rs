@@ -1,6 +1,7 @@
 //! One test binary, one module per capability.
 
 mod artwork;
+mod cut;
 mod heat;
 mod kerf;
 mod proof;

@@ -285,6 +285,7 @@ fn deep_nesting_is_no_danger() {
     let mut contours: Vec<Contour> = (0..20_000)
         .map(|i| ring(0.0, 0.0, 1.0 + f64::from(i) * 1e-3, 4, 0.0))
         .collect();
+    #[allow(clippy::needless_range_loop)]
     for i in 0..19_999 {
         contours[i].parent = Some(i as u32 + 1);
     }

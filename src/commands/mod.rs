@@ -177,7 +177,6 @@ impl ArtworkFlags {
                 any_paint: self.opens == OpensFlag::AnyPaint,
                 fonts: self.fonts.clone(),
                 tolerance_um: recipe.tolerance_um(),
-                ..ReadOptions::default()
             },
             recipe,
             layers: self.layer.clone(),

@@ -61,9 +61,9 @@ pub(super) fn check(job: &ReadJob, faults: &mut Faults) {
             last_end_s: 0.0,
         });
         for p in &b.points {
-            for d in 0..2 {
-                cut.min[d] = cut.min[d].min(p[d]);
-                cut.max[d] = cut.max[d].max(p[d]);
+            for (d, v) in p.iter().enumerate() {
+                cut.min[d] = cut.min[d].min(*v);
+                cut.max[d] = cut.max[d].max(*v);
             }
         }
         if cut.shape.first().is_none_or(|&f| burns[f].pass == b.pass) {

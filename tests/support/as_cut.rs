@@ -195,7 +195,7 @@ fn loose_pieces(case: &Case<'_>) -> Vec<String> {
             }
         }
     }
-    let mut flood = |seed: Vec<usize>, grid: &mut Vec<u8>| {
+    let flood = |seed: Vec<usize>, grid: &mut Vec<u8>| {
         let mut stack = seed;
         let mut members = Vec::new();
         while let Some(c) = stack.pop() {

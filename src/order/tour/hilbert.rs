@@ -10,8 +10,8 @@ fn place(mut x: u32, mut y: u32) -> u32 {
         d = d.wrapping_add(s.wrapping_mul(s).wrapping_mul((3 * rx) ^ ry));
         if ry == 0 {
             if rx == 1 {
-                x = 0xFFFF ^ x;
-                y = 0xFFFF ^ y;
+                x ^= 0xFFFF;
+                y ^= 0xFFFF;
             }
             std::mem::swap(&mut x, &mut y);
         }
