@@ -128,11 +128,15 @@ impl Graph {
     }
     /// Drops branches that run into corners, then stubs that the disc at their junction explains.
     fn prune(&mut self) {
-        for leaf in self.leaves() {
-            if self.degree(leaf) == 1 && self.nodes[leaf].radius <= TOUCH_NM {
-                let chain = self.branch(leaf);
-                self.remove(&chain);
-            }
+        // All branches first: taking one away must not turn its junction into a way through.
+        let corners: Vec<Vec<usize>> = self
+            .leaves()
+            .into_iter()
+            .filter(|leaf| self.nodes[*leaf].radius <= TOUCH_NM)
+            .map(|leaf| self.branch(leaf))
+            .collect();
+        for chain in corners {
+            self.remove(&chain);
         }
         loop {
             let stub = self.leaves().into_iter().find_map(|leaf| {

@@ -3,6 +3,7 @@
 
 use super::{Contour, CutKind, CutPath};
 use crate::recipe::Recipe;
+use crate::regions::{Point, ring_contains};
 use crate::units::{NM_PER_MM, NM_PER_UM};
 
 /// Angles between the run-in and the inward normal, tried in this order.
@@ -12,8 +13,15 @@ const ANGLES_DEG: [f64; 7] = [60.0, 45.0, 30.0, 75.0, 0.0, -30.0, -60.0];
 ///
 /// Open lines start at their first or last point (`start` is ignored). Closed ones get a run-in of
 /// `recipe.run_in_um()` from inside the slug where there is room, shorter where there is less, and the
-/// same overlap past the start, then a run-out of a kerf back into the slug.
-pub fn lay(contour: &Contour, start: u32, reversed: bool, recipe: &Recipe) -> CutPath {
+/// same overlap past the start, then a run-out of a kerf back into the slug. `holes` are the paths around
+/// foil that stands inside: run-in and run-out keep clear of them.
+pub fn lay(
+    contour: &Contour,
+    start: u32,
+    reversed: bool,
+    holes: &[&[Point]],
+    recipe: &Recipe,
+) -> CutPath {
     let mm = |p: [f64; 2]| [p[0] / NM_PER_MM, p[1] / NM_PER_MM];
     let mut ring: Vec<[f64; 2]> = contour
         .points
@@ -51,6 +59,7 @@ pub fn lay(contour: &Contour, start: u32, reversed: bool, recipe: &Recipe) -> Cu
         if let Some(from) = [1.0, 0.5, 0.25].iter().find_map(|f| {
             inside_way(
                 &ring,
+                holes,
                 ring[0],
                 [-tangent[0], -tangent[1]],
                 -inward,
@@ -80,7 +89,7 @@ pub fn lay(contour: &Contour, start: u32, reversed: bool, recipe: &Recipe) -> Cu
         last = b;
         points.push(b);
     }
-    if clear && let Some(to) = inside_way(&ring, last, heading, inward, kerf) {
+    if clear && let Some(to) = inside_way(&ring, holes, last, heading, inward, kerf) {
         points.push(to);
     }
     path.points = points.into_iter().map(mm).collect();
@@ -112,6 +121,7 @@ fn direction(before: [f64; 2], at: [f64; 2], after: [f64; 2]) -> [f64; 2] {
 /// to lean towards, `side` the side of it that is inside (+1: turn counter-clockwise in x, y).
 fn inside_way(
     ring: &[[f64; 2]],
+    holes: &[&[Point]],
     at: [f64; 2],
     along: [f64; 2],
     side: f64,
@@ -127,7 +137,7 @@ fn inside_way(
             at[0] + length * (c * normal[0] + s * along[0]),
             at[1] + length * (c * normal[1] + s * along[1]),
         ];
-        stays_inside(ring, at, to).then_some(to)
+        (stays_inside(ring, at, to) && keeps_clear(holes, at, to)).then_some(to)
     })
 }
 
@@ -170,4 +180,22 @@ fn stays_inside(ring: &[[f64; 2]], at: [f64; 2], to: [f64; 2]) -> bool {
         }
     }
     inside
+}
+
+/// Whether the segment neither crosses nor enters any of the holes.
+fn keeps_clear(holes: &[&[Point]], at: [f64; 2], to: [f64; 2]) -> bool {
+    let side = |a: [f64; 2], b: [f64; 2], p: [f64; 2]| {
+        (b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0])
+    };
+    holes.iter().all(|hole| {
+        let corner = |i: usize| {
+            let p = hole[i % hole.len()];
+            [f64::from(p.x), f64::from(p.y)]
+        };
+        !ring_contains(hole, Point::new(to[0] as i32, to[1] as i32))
+            && (0..hole.len()).all(|i| {
+                let (a, b) = (corner(i), corner(i + 1));
+                side(at, to, a) * side(at, to, b) > 0.0 || side(a, b, at) * side(a, b, to) > 0.0
+            })
+    })
 }

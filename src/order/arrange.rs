@@ -3,8 +3,10 @@
 use super::travel::{self, Effort, JumpCost, Stop};
 use super::{OrderMode, Sequence, Visit, cool};
 use crate::finding::Checked;
-use crate::kerf::{Contour, CutPath, lay};
+use crate::kerf::{Contour, CutKind, CutPath, lay};
 use crate::recipe::{Recipe, Scheme};
+use crate::regions::Point;
+use std::collections::BTreeMap;
 
 /// Orders the contours, lays run-ins and overlaps, and lists every visit of the beam.
 ///
@@ -27,11 +29,24 @@ pub fn arrange(
     for (i, stop) in stops.iter().enumerate() {
         place[stop.contour as usize] = i as u32;
     }
+    // Rings around foil that stands inside an opening, by the contour that encloses them.
+    let mut holes: BTreeMap<u32, Vec<&[Point]>> = BTreeMap::new();
+    for c in contours {
+        if let (Some(parent), CutKind::Opening) = (c.parent, c.kind) {
+            holes.entry(parent).or_default().push(&c.points);
+        }
+    }
     let paths: Vec<CutPath> = stops
         .iter()
         .map(|stop| {
             let contour = &contours[stop.contour as usize];
-            let mut path = lay(contour, stop.start, stop.reversed, recipe);
+            let mut path = lay(
+                contour,
+                stop.start,
+                stop.reversed,
+                holes.get(&stop.contour).map_or(&[], Vec::as_slice),
+                recipe,
+            );
             path.parent = path.parent.map(|p| place[p as usize]);
             path
         })
