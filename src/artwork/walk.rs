@@ -177,13 +177,7 @@ pub(super) fn read(
             .hint("look whether the picture shows everything you drew")
     }));
     findings.append(&mut walker.findings);
-    let layers = finish(
-        walker.drafts,
-        &survey,
-        walker.first_outside,
-        size_mm,
-        &mut findings,
-    );
+    let layers = finish(walker.drafts, &survey, walker.first_outside, &mut findings);
     Ok(Checked::new(
         Artwork {
             stem: stem.to_owned(),
@@ -734,7 +728,6 @@ fn finish(
     drafts: Vec<Draft>,
     survey: &Survey,
     first_outside: Option<String>,
-    size_mm: [f64; 2],
     findings: &mut Vec<Finding>,
 ) -> Vec<Layer> {
     let mut common: Option<Layer> = None;
@@ -791,7 +784,6 @@ fn finish(
         }
     }
     for layer in &layers {
-        page_edge(layer, size_mm, findings);
         if layer.openings.is_empty() {
             findings.push(
                 Finding::warning(
@@ -804,32 +796,4 @@ fn finish(
         }
     }
     layers
-}
-
-fn page_edge(layer: &Layer, size_mm: [f64; 2], findings: &mut Vec<Finding>) {
-    let page = [
-        (size_mm[0] * NM_PER_MM).round() as i32,
-        (size_mm[1] * NM_PER_MM).round() as i32,
-    ];
-    for shape in layer.openings.shapes() {
-        let b = shape.bounds();
-        if b.min.x > 0 && b.min.y > 0 && b.max.x < page[0] && b.max.y < page[1] {
-            continue;
-        }
-        let x = f64::from(b.min.x.midpoint(b.max.x)) / NM_PER_MM;
-        let y = f64::from(b.min.y.midpoint(b.max.y)) / NM_PER_MM;
-        let mut finding = Finding::blocking(
-            "opening-across-page-edge",
-            "an opening reaches the edge of the page: the foil would be open at its edge",
-        )
-        .hint("move it inwards, enlarge the page, or pass --sheet artwork")
-        .layer(layer.name.clone())
-        .at(x, y);
-        if let Some(element) =
-            layer.element_at(b.min.x.midpoint(b.max.x), b.min.y.midpoint(b.max.y))
-        {
-            finding = finding.element(element.id.clone());
-        }
-        findings.push(finding);
-    }
 }
