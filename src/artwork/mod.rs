@@ -1,6 +1,50 @@
 //! Artwork: an SVG drawing becomes layers of dark regions in page millimetres.
+//!
+//! `source` looks at the file as it is written (size, layers, ids), `usvg` resolves what SVG means
+//! (styles, transforms, `use`, clip paths, text), `walk` collects what paints, `composite` lays the paint
+//! of each layer over white, and `flatten` and `stroke` turn curves and lines into outlines.
+// A refusal carries all its words; it is made once a run, so its size does not matter.
+#![allow(clippy::result_large_err)]
 
+mod composite;
+mod error;
+pub mod flatten;
+mod fonts;
+mod logs;
+mod size;
+mod source;
+pub mod stroke;
+mod walk;
+
+pub use error::{ArtworkError, Refusal};
+
+use crate::finding::Checked;
 use crate::regions::{Bounds, Regions};
+use std::path::{Path, PathBuf};
+
+/// How to read a drawing.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReadOptions {
+    /// Width of a drawing that has no physical size, millimetres.
+    pub width_mm: Option<f64>,
+    /// Everything painted that is not white opens, instead of what is darker than half.
+    pub any_paint: bool,
+    /// Folders with more fonts, or font files.
+    pub fonts: Vec<PathBuf>,
+    /// How far a flattened curve may be from the drawn one, micrometres.
+    pub tolerance_um: f64,
+}
+
+impl Default for ReadOptions {
+    fn default() -> Self {
+        ReadOptions {
+            width_mm: None,
+            any_paint: false,
+            fonts: Vec::new(),
+            tolerance_um: 0.1,
+        }
+    }
+}
 
 /// What was read from a drawing. Page coordinates: origin at the upper left corner, y down.
 #[derive(Debug, Clone)]
@@ -10,7 +54,7 @@ pub struct Artwork {
     /// Page size, millimetres.
     pub size_mm: [f64; 2],
     pub layers: Vec<Layer>,
-    /// Notes layers that are not cut, fonts used and the like.
+    /// Names of the fonts whose outlines were used.
     pub fonts: Vec<String>,
 }
 
@@ -66,4 +110,86 @@ impl Layer {
             (b.min.x..=b.max.x).contains(&x_nm) && (b.min.y..=b.max.y).contains(&y_nm)
         })
     }
+}
+
+/// Largest file read, bytes.
+const LARGEST_FILE: u64 = 256 << 20;
+
+/// Reads a drawing from a file.
+///
+/// # Errors
+/// A file that cannot be read or is no SVG, a drawing without physical size, and everything in it that has no
+/// cut meaning, listed together.
+pub fn read(path: &Path, options: &ReadOptions) -> Result<Checked<Artwork>, ArtworkError> {
+    let file = path.display().to_string();
+    let refuse = |refusal| ArtworkError {
+        file: file.clone(),
+        refusals: vec![refusal],
+    };
+    let cannot_open = |e: std::io::Error| {
+        refuse(Refusal::new(
+            "unreadable",
+            format!("cannot be opened: {e}"),
+            "",
+        ))
+    };
+    let meta = std::fs::metadata(path).map_err(cannot_open)?;
+    if meta.len() > LARGEST_FILE {
+        return Err(refuse(Refusal::new(
+            "too-large",
+            format!(
+                "has {} MB, more than the {} MB read here",
+                meta.len() >> 20,
+                LARGEST_FILE >> 20
+            ),
+            "split the drawing",
+        )));
+    }
+    let bytes = std::fs::read(path).map_err(cannot_open)?;
+    let text = source::decode(&bytes).map_err(refuse)?;
+    read_str(&text, &file, options)
+}
+
+/// Reads a drawing from text; `file_name` names it in messages and gives the stem.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_str(
+    text: &str,
+    file_name: &str,
+    options: &ReadOptions,
+) -> Result<Checked<Artwork>, ArtworkError> {
+    let stem = Path::new(file_name).file_stem().map_or_else(
+        || "drawing".to_owned(),
+        |s| s.to_string_lossy().into_owned(),
+    );
+    let read = || {
+        source::check_nesting(text).map_err(|r| vec![r])?;
+        walk::read(text, &stem, options)
+    };
+    // Both parsers recurse: nesting is bounded above, and the stack is large enough for that bound.
+    std::thread::scope(|scope| {
+        std::thread::Builder::new()
+            .stack_size(64 << 20)
+            .spawn_scoped(scope, read)
+            .map_err(|e| {
+                vec![Refusal::new(
+                    "no-thread",
+                    format!("no thread could be started: {e}"),
+                    "",
+                )]
+            })?
+            .join()
+            .unwrap_or_else(|_| {
+                Err(vec![Refusal::new(
+                    "internal",
+                    "reading failed on a fault of the reader itself",
+                    "please report it with the drawing",
+                )])
+            })
+    })
+    .map_err(|refusals| ArtworkError {
+        file: file_name.to_owned(),
+        refusals,
+    })
 }

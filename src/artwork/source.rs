@@ -1,0 +1,380 @@
+//! The file as it is written: encoding, nesting, page size, layers, and an id for everything that paints.
+
+use super::size::{self, PageSize};
+use super::{Refusal, TieSettings};
+use crate::finding::Finding;
+use crate::units;
+use roxmltree::{Document, Node};
+use rustc_hash::FxHashMap;
+use std::borrow::Cow;
+
+/// Deepest nesting of elements read; drawing programs stay far below.
+const DEEPEST: usize = 256;
+
+/// Bytes to text: UTF-8, or UTF-16 with its byte order mark.
+pub(super) fn decode(bytes: &[u8]) -> Result<Cow<'_, str>, Refusal> {
+    let broken =
+        |what: &str| Refusal::new("not-svg", what, "save the drawing as plain SVG in UTF-8");
+    if bytes.starts_with(&[0x1f, 0x8b]) {
+        return Err(broken("the file is compressed"));
+    }
+    let wide = |read: fn([u8; 2]) -> u16| {
+        let units = bytes[2..].chunks_exact(2).map(|b| read([b[0], b[1]]));
+        char::decode_utf16(units).collect::<Result<String, _>>()
+    };
+    let text = match bytes {
+        [0xff, 0xfe, ..] => wide(u16::from_le_bytes).ok().map(Cow::Owned),
+        [0xfe, 0xff, ..] => wide(u16::from_be_bytes).ok().map(Cow::Owned),
+        [0xef, 0xbb, 0xbf, rest @ ..] => std::str::from_utf8(rest).ok().map(Cow::Borrowed),
+        _ => std::str::from_utf8(bytes).ok().map(Cow::Borrowed),
+    };
+    text.ok_or_else(|| broken("the file is not text in UTF-8"))
+}
+
+/// Refuses nesting that would overrun a recursive parser, without recursing itself.
+pub(super) fn check_nesting(text: &str) -> Result<(), Refusal> {
+    let bytes = text.as_bytes();
+    let mut depth = 0_usize;
+    let mut i = 0;
+    let skip_to = |from: usize, end: &str| {
+        text[from..]
+            .find(end)
+            .map_or(bytes.len(), |at| from + at + end.len())
+    };
+    while let Some(at) = bytes[i..].iter().position(|&b| b == b'<') {
+        i += at;
+        let rest = &bytes[i..];
+        if rest.starts_with(b"<!--") {
+            i = skip_to(i + 4, "-->");
+        } else if rest.starts_with(b"<![CDATA[") {
+            i = skip_to(i + 9, "]]>");
+        } else if rest.starts_with(b"<?") {
+            i = skip_to(i + 2, "?>");
+        } else if rest.starts_with(b"<!") {
+            i += 2;
+        } else if rest.starts_with(b"</") {
+            depth = depth.saturating_sub(1);
+            i += 2;
+        } else {
+            // To the tag's end, over quoted attribute values.
+            let mut quote = 0_u8;
+            let mut j = i + 1;
+            while j < bytes.len() && (quote != 0 || bytes[j] != b'>') {
+                let b = bytes[j];
+                if quote == 0 && (b == b'"' || b == b'\'') {
+                    quote = b;
+                } else if b == quote {
+                    quote = 0;
+                }
+                j += 1;
+            }
+            if bytes[j - 1] != b'/' {
+                depth += 1;
+                if depth > DEEPEST {
+                    let row = text[..i].matches('\n').count() + 1;
+                    return Err(Refusal::new(
+                        "too-deep",
+                        format!("line {row}: elements are nested deeper than {DEEPEST}"),
+                        "ungroup the drawing",
+                    ));
+                }
+            }
+            i = j;
+        }
+    }
+    Ok(())
+}
+
+/// Parses XML with bounds on what entities and nodes may cost.
+pub(super) fn parse(text: &str) -> Result<Document<'_>, Refusal> {
+    let options = roxmltree::ParsingOptions {
+        allow_dtd: true,
+        nodes_limit: 8_000_000,
+        ..Default::default()
+    };
+    let doc = Document::parse_with_options(text, options).map_err(|e| {
+        let hint = if text.contains("<svg") || text.contains(":svg") {
+            "the file may be damaged or cut short: save the drawing again as plain SVG"
+        } else {
+            "save the drawing as plain SVG"
+        };
+        Refusal::new("not-svg", format!("is not a readable SVG file: {e}"), hint)
+    })?;
+    let root = doc.root_element();
+    if root.tag_name().name() != "svg" {
+        return Err(Refusal::new(
+            "not-svg",
+            format!(
+                "is no SVG drawing: its root element is `{}`",
+                root.tag_name().name()
+            ),
+            "save the drawing as plain SVG",
+        ));
+    }
+    Ok(doc)
+}
+
+/// A layer as the drawing names it.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct LayerSpec {
+    pub id: String,
+    pub name: String,
+    /// Starts with `_`: for people, not cut.
+    pub notes: bool,
+}
+
+/// What the drawing says about an element beside how it looks.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Said {
+    pub label: Option<String>,
+    pub tie: bool,
+    pub keep_clear: bool,
+    pub ties: TieSettings,
+}
+
+/// What the first look at the file tells.
+pub(super) struct Survey {
+    pub page: PageSize,
+    pub layers: Vec<LayerSpec>,
+    /// By id; only elements that say something.
+    pub said: FxHashMap<String, Said>,
+    pub findings: Vec<Finding>,
+    pub refusals: Vec<Refusal>,
+    /// The text with ids added, where it had to be changed.
+    pub text: Option<String>,
+}
+
+const DRAWN: [&str; 14] = [
+    "g", "a", "use", "svg", "switch", "path", "rect", "circle", "ellipse", "line", "polyline",
+    "polygon", "text", "image",
+];
+
+pub(super) fn is_drawn(node: &Node<'_, '_>) -> bool {
+    node.is_element() && DRAWN.contains(&node.tag_name().name())
+}
+
+pub(super) fn label<'a>(node: &Node<'a, '_>) -> Option<&'a str> {
+    node.attributes()
+        .find(|a| a.name() == "label")
+        .map(|a| a.value())
+        .filter(|v| !v.trim().is_empty())
+}
+
+/// Looks at the whole document once.
+pub(super) fn survey(doc: &Document<'_>, width_mm: Option<f64>) -> Result<Survey, Refusal> {
+    let root = doc.root_element();
+    let view_box = root.attribute("viewBox").and_then(view_box);
+    let (page, in_vain) = size::page_size(
+        root.attribute("width"),
+        root.attribute("height"),
+        view_box,
+        width_mm,
+    )?;
+    let mut survey = Survey {
+        page,
+        layers: Vec::new(),
+        said: FxHashMap::default(),
+        findings: Vec::new(),
+        refusals: Vec::new(),
+        text: None,
+    };
+    if in_vain {
+        survey.findings.push(
+            Finding::warning(
+                "width-not-used",
+                "the drawing has its own physical size: --width was not used",
+            )
+            .hint("leave --width out, or change the drawing's own size"),
+        );
+    }
+    let ids = name_elements(doc, &mut survey);
+    find_layers(doc, &ids, &mut survey);
+    Ok(survey)
+}
+
+fn view_box(text: &str) -> Option<[f64; 4]> {
+    let numbers: Vec<f64> = text
+        .split(|c: char| c.is_whitespace() || c == ',')
+        .filter(|s| !s.is_empty())
+        .map(str::parse)
+        .collect::<Result<_, _>>()
+        .ok()?;
+    numbers.try_into().ok()
+}
+
+/// The id by which every drawn element is known: its own, or its row and column, which is then written into
+/// the text. Documents with entities keep their text, since positions in it mean nothing.
+fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree::NodeId, String> {
+    let text = doc.input_text();
+    let fixed = text.contains("<!ENTITY");
+    let line_starts: Vec<usize> = std::iter::once(0)
+        .chain(
+            text.bytes()
+                .enumerate()
+                .filter(|(_, b)| *b == b'\n')
+                .map(|(i, _)| i + 1),
+        )
+        .collect();
+    let mut ids = FxHashMap::default();
+    let mut edits: Vec<(usize, String)> = Vec::new();
+    for node in doc.descendants().filter(is_drawn) {
+        let own = node.attribute("id").filter(|id| !id.is_empty());
+        let id = if let Some(own) = own {
+            own.to_owned()
+        } else {
+            let start = node.range().start;
+            let row = line_starts.partition_point(|&s| s <= start);
+            let made = format!("{row}:{}", start - line_starts[row - 1] + 1);
+            if !fixed && !node.has_attribute("id") && node != doc.root_element() {
+                let name = text[start..]
+                    .find(|c: char| c.is_whitespace() || c == '/' || c == '>')
+                    .unwrap_or(1);
+                edits.push((start + name, format!(" id=\"{made}\"")));
+            }
+            made
+        };
+        if let Some(said) = what_is_said(&node, &id, survey) {
+            survey.said.insert(id.clone(), said);
+        }
+        ids.insert(node.id(), id);
+    }
+    if !edits.is_empty() {
+        let added: usize = edits.iter().map(|e| e.1.len()).sum();
+        let mut out = String::with_capacity(text.len() + added);
+        let mut done = 0;
+        for (at, insert) in &edits {
+            out.push_str(&text[done..*at]);
+            out.push_str(insert);
+            done = *at;
+        }
+        out.push_str(&text[done..]);
+        survey.text = Some(out);
+    }
+    ids
+}
+
+fn what_is_said(node: &Node<'_, '_>, id: &str, survey: &mut Survey) -> Option<Said> {
+    let mut said = Said {
+        label: label(node).map(str::to_owned),
+        ..Said::default()
+    };
+    for attribute in node.attributes() {
+        let value = attribute.value().trim();
+        let bad = |why: String| {
+            Refusal::new(
+                "bad-tie-setting",
+                format!("{}=\"{value}\": {why}", attribute.name()),
+                "write a length with its unit, or a whole number for data-tie-count",
+            )
+            .element(id)
+        };
+        let length = |survey: &mut Survey| match units::parse_length_um(value) {
+            Ok(um) if um >= 0.0 => Some(um),
+            Ok(_) => {
+                survey.refusals.push(bad("is negative".to_owned()));
+                None
+            }
+            Err(e) => {
+                survey.refusals.push(bad(e.to_string()));
+                None
+            }
+        };
+        match attribute.name() {
+            "class" => {
+                said.tie |= value.split_whitespace().any(|c| c == "tie");
+                said.keep_clear |= value.split_whitespace().any(|c| c == "keep-clear");
+            }
+            "keep-clear" | "data-keep-clear" => {
+                said.keep_clear |= !value.eq_ignore_ascii_case("false");
+            }
+            "data-tie-width" => said.ties.width_um = length(survey),
+            "data-tie-span" => said.ties.span_mm = length(survey).map(|um| um / 1e3),
+            "data-tie-count" => match value.parse::<u32>() {
+                Ok(n) if n <= 1000 => said.ties.count = Some(n),
+                _ => survey
+                    .refusals
+                    .push(bad("is no whole number up to 1000".to_owned())),
+            },
+            _ => {}
+        }
+    }
+    said.tie |= said.label.as_deref() == Some("_ties") && node.tag_name().name() == "g";
+    (said != Said::default()).then_some(said)
+}
+
+/// Decides which groups are the layers.
+fn find_layers(
+    doc: &Document<'_>,
+    ids: &FxHashMap<roxmltree::NodeId, String>,
+    survey: &mut Survey,
+) {
+    let root = doc.root_element();
+    let groups = |parent: &Node<'_, '_>| -> Vec<roxmltree::NodeId> {
+        parent
+            .children()
+            .filter(|n| n.is_element() && n.tag_name().name() == "g")
+            .map(|n| n.id())
+            .collect()
+    };
+    let node = |id| doc.get_node(id).expect("an id of this document");
+    let chosen = |parent: &Node<'_, '_>| -> Vec<roxmltree::NodeId> {
+        let all = groups(parent);
+        let labelled: Vec<_> = all
+            .iter()
+            .copied()
+            .filter(|&g| label(&node(g)).is_some())
+            .collect();
+        if labelled.is_empty() {
+            all.into_iter()
+                .filter(|&g| node(g).attribute("id").is_some_and(|i| !i.is_empty()))
+                .collect()
+        } else {
+            labelled
+        }
+    };
+    let mut layers = chosen(&root);
+    let top: Vec<Node<'_, '_>> = root.children().filter(is_drawn).collect();
+    if let [wrapper] = top.as_slice()
+        && wrapper.tag_name().name() == "g"
+    {
+        let inner = chosen(wrapper);
+        let drawn = wrapper.children().filter(is_drawn).count();
+        let labelled_inside = inner.iter().any(|&g| label(&node(g)).is_some());
+        let clear = match (label(wrapper).is_some(), labelled_inside) {
+            (true, _) => inner.len() > 1 && inner.len() == drawn && labelled_inside,
+            (false, true) => true,
+            (false, false) => {
+                !inner.is_empty()
+                    && (wrapper.attribute("id").is_none()
+                        || (inner.len() > 1 && inner.len() == drawn))
+            }
+        };
+        if clear {
+            survey.findings.push(
+                Finding::warning(
+                    "wrapper-group",
+                    format!(
+                        "all layers lie in one group: its {} groups are taken as the layers",
+                        inner.len()
+                    ),
+                )
+                .hint("ungroup it once so that every layer is a top-level group")
+                .element(ids[&wrapper.id()].clone()),
+            );
+            layers = inner;
+        }
+    }
+    for id in layers {
+        let group = node(id);
+        let name = label(&group)
+            .or_else(|| group.attribute("id"))
+            .unwrap_or_default()
+            .trim()
+            .to_owned();
+        survey.layers.push(LayerSpec {
+            id: ids[&id].clone(),
+            notes: name.starts_with('_'),
+            name,
+        });
+    }
+}

@@ -1,0 +1,799 @@
+//! Walks the resolved drawing and collects what paints, layer by layer.
+
+use super::composite::{self, Paint};
+use super::size::PageSize;
+use super::source::{self, Said, Survey};
+use super::stroke::{self, Cap, Join, Pen, Piece};
+use super::{
+    Artwork, Element, Layer, ReadOptions, Refusal, TieLine, TieSettings, flatten, fonts, logs,
+};
+use crate::finding::{Checked, Finding};
+use crate::regions::{Bounds, FillRule, Point, Regions, intersection, normalise, union, union_all};
+use crate::units::NM_PER_MM;
+use std::rc::Rc;
+use std::sync::Arc;
+
+/// Farthest coordinate read, millimetres.
+const FARTHEST_MM: f64 = 1000.0;
+/// Most points of flattened outlines.
+const MOST_POINTS: usize = 50_000_000;
+
+/// An affine map: x' = a x + c y + e, y' = b x + d y + f.
+#[derive(Debug, Clone, Copy)]
+struct Map {
+    a: f64,
+    b: f64,
+    c: f64,
+    d: f64,
+    e: f64,
+    f: f64,
+}
+
+impl Map {
+    fn scale(s: f64) -> Map {
+        Map {
+            a: s,
+            b: 0.0,
+            c: 0.0,
+            d: s,
+            e: 0.0,
+            f: 0.0,
+        }
+    }
+    /// First `t`, then this map.
+    fn after(&self, t: usvg::Transform) -> Map {
+        let (a, b, c, d, e, f) = (
+            f64::from(t.sx),
+            f64::from(t.ky),
+            f64::from(t.kx),
+            f64::from(t.sy),
+            f64::from(t.tx),
+            f64::from(t.ty),
+        );
+        Map {
+            a: self.a * a + self.c * b,
+            b: self.b * a + self.d * b,
+            c: self.a * c + self.c * d,
+            d: self.b * c + self.d * d,
+            e: self.a * e + self.c * f + self.e,
+            f: self.b * e + self.d * f + self.f,
+        }
+    }
+    fn apply(&self, p: flatten::Pt) -> flatten::Pt {
+        [
+            self.a * p[0] + self.c * p[1] + self.e,
+            self.b * p[0] + self.d * p[1] + self.f,
+        ]
+    }
+    /// The most that a length can grow: the larger singular value.
+    fn stretch(&self) -> f64 {
+        let sum = self.a.hypot(self.d).hypot(self.b.hypot(self.c));
+        let det = (self.a * self.d - self.b * self.c).abs();
+        let s2 = sum * sum;
+        ((s2 + (s2 * s2 - 4.0 * det * det).max(0.0).sqrt()) / 2.0).sqrt()
+    }
+}
+
+/// What holds for everything inside a group.
+#[derive(Clone)]
+struct Context {
+    map: Map,
+    layer: Option<usize>,
+    id: Rc<str>,
+    clip: Option<Rc<Regions>>,
+    tie: bool,
+    keep_clear: bool,
+    ties: TieSettings,
+}
+
+/// A layer being collected.
+#[derive(Default)]
+struct Draft {
+    name: String,
+    paints: Vec<Paint>,
+    elements: Vec<Element>,
+    tie_lines: Vec<TieLine>,
+    keep_clear: Vec<Regions>,
+}
+
+struct Walker<'a> {
+    options: &'a ReadOptions,
+    survey: &'a Survey,
+    mm_per_unit: f64,
+    drafts: Vec<Draft>,
+    /// Index of the draft that takes paint outside every layer.
+    outside: usize,
+    first_outside: Option<String>,
+    points: usize,
+    findings: Vec<Finding>,
+    refusals: Vec<Refusal>,
+}
+
+/// Reads the whole drawing.
+pub(super) fn read(
+    text: &str,
+    stem: &str,
+    options: &ReadOptions,
+) -> Result<Checked<Artwork>, Vec<Refusal>> {
+    let survey = {
+        let doc = source::parse(text).map_err(|r| vec![r])?;
+        source::survey(&doc, options.width_mm).map_err(|r| vec![r])?
+    };
+    let text = survey.text.as_deref().unwrap_or(text);
+    let doc = source::parse(text).map_err(|r| vec![r])?;
+    let fonts = fonts::Fonts::for_text(text, &options.fonts);
+    let (tree, lines) = logs::collect(|| usvg::Tree::from_xmltree(&doc, &svg_options(&fonts)));
+    let tree = tree.map_err(|e| vec![cannot_resolve(&e)])?;
+    let mm_per_unit = match survey.page {
+        PageSize::Physical([w, _]) | PageSize::Width(w) => w / f64::from(tree.size().width()),
+    };
+    let size_mm = match survey.page {
+        PageSize::Physical(size) => size,
+        PageSize::Width(w) => [w, f64::from(tree.size().height()) * mm_per_unit],
+    };
+    let mut walker = Walker {
+        options,
+        survey: &survey,
+        mm_per_unit,
+        drafts: survey
+            .layers
+            .iter()
+            .map(|l| Draft {
+                name: l.name.clone(),
+                ..Draft::default()
+            })
+            .chain([Draft {
+                name: stem.to_owned(),
+                ..Draft::default()
+            }])
+            .collect(),
+        outside: survey.layers.len(),
+        first_outside: None,
+        points: 0,
+        findings: Vec::new(),
+        refusals: Vec::new(),
+    };
+    walker.group(
+        tree.root(),
+        &Context {
+            map: Map::scale(mm_per_unit),
+            layer: None,
+            id: Rc::from(""),
+            clip: None,
+            tie: false,
+            keep_clear: false,
+            ties: TieSettings::default(),
+        },
+    );
+    let mut refusals = survey.refusals.clone();
+    refusals.append(&mut walker.refusals);
+    refusals.extend(fonts.missing().iter().map(|f| fonts::refusal(f)));
+    if !refusals.is_empty() {
+        return Err(refusals);
+    }
+    let mut findings = survey.findings.clone();
+    findings.extend(lines.into_iter().map(|line| {
+        Finding::warning("svg-warning", format!("the SVG reader says: {line}"))
+            .hint("look whether the picture shows everything you drew")
+    }));
+    findings.append(&mut walker.findings);
+    let layers = finish(walker.drafts, &survey, walker.first_outside, &mut findings);
+    Ok(Checked::new(
+        Artwork {
+            stem: stem.to_owned(),
+            size_mm,
+            layers,
+            fonts: fonts.used(),
+        },
+        findings,
+    ))
+}
+
+fn cannot_resolve(e: &usvg::Error) -> Refusal {
+    match e {
+        usvg::Error::InvalidSize => Refusal::new(
+            "empty-page",
+            "the page has no area",
+            "give the root element a width, a height and a viewBox larger than zero",
+        ),
+        usvg::Error::ElementsLimitReached => Refusal::new(
+            "too-large",
+            "has more than a million elements",
+            "split the drawing",
+        ),
+        other => Refusal::new(
+            "not-svg",
+            format!("is not a readable SVG file: {other}"),
+            "",
+        ),
+    }
+}
+
+/// Nothing a drawing names is ever loaded: images become markers that the walk refuses.
+fn svg_options<'a>(fonts: &'a fonts::Fonts) -> usvg::Options<'a> {
+    fn marker() -> Option<usvg::ImageKind> {
+        let svg = r#"<svg xmlns="http://www.w3.org/2000/svg" width="1" height="1"><path d="M0 0h1v1z"/></svg>"#;
+        usvg::Tree::from_str(svg, &usvg::Options::default())
+            .ok()
+            .map(usvg::ImageKind::SVG)
+    }
+    usvg::Options {
+        image_href_resolver: usvg::ImageHrefResolver {
+            resolve_data: Box::new(|_, _, _| marker()),
+            resolve_string: Box::new(|_, _| marker()),
+        },
+        font_resolver: fonts.resolver(),
+        fontdb: Arc::clone(fonts.database()),
+        ..usvg::Options::default()
+    }
+}
+
+impl Walker<'_> {
+    fn layer_name(&self, context: &Context) -> Option<&str> {
+        context.layer.map(|i| self.drafts[i].name.as_str())
+    }
+
+    fn refuse(&mut self, refusal: Refusal, context: &Context, bounds: usvg::Rect) {
+        let centre = [
+            f64::from(bounds.left() + bounds.right()) / 2.0 * self.mm_per_unit,
+            f64::from(bounds.top() + bounds.bottom()) / 2.0 * self.mm_per_unit,
+        ];
+        let refusal = refusal
+            .element(&context.id)
+            .layer(self.layer_name(context))
+            .at(centre.iter().all(|v| v.is_finite()).then_some(centre));
+        if !self.refusals.contains(&refusal) {
+            self.refusals.push(refusal);
+        }
+    }
+
+    /// The context inside something with this id.
+    fn inside(&self, context: &Context, id: &str) -> Context {
+        let mut inner = context.clone();
+        if id.is_empty() {
+            return inner;
+        }
+        inner.id = Rc::from(id);
+        if inner.layer.is_none() {
+            inner.layer = self.survey.layers.iter().position(|l| l.id == id);
+        }
+        if let Some(Said {
+            tie,
+            keep_clear,
+            ties,
+            ..
+        }) = self.survey.said.get(id)
+        {
+            inner.tie |= tie;
+            inner.keep_clear |= keep_clear;
+            inner.ties = TieSettings {
+                width_um: ties.width_um.or(inner.ties.width_um),
+                count: ties.count.or(inner.ties.count),
+                span_mm: ties.span_mm.or(inner.ties.span_mm),
+            };
+        }
+        inner
+    }
+
+    fn group(&mut self, group: &usvg::Group, context: &Context) {
+        let mut context = self.inside(context, group.id());
+        if context
+            .layer
+            .is_some_and(|i| self.survey.layers.get(i).is_some_and(|l| l.notes))
+        {
+            return;
+        }
+        context.map = context.map.after(group.transform());
+        let place = group.abs_bounding_box();
+        let opacity = group.opacity().get();
+        if opacity == 0.0 {
+            return;
+        }
+        let mut unsupported = Vec::new();
+        if opacity < 1.0 {
+            unsupported.push(partial_opacity(opacity));
+        }
+        if group.blend_mode() != usvg::BlendMode::Normal {
+            unsupported.push(Refusal::new(
+                "blend-mode",
+                format!("the blend mode `{}` has no cut meaning", group.blend_mode()),
+                "set it to normal",
+            ));
+        }
+        if group.mask().is_some() {
+            unsupported.push(Refusal::new(
+                "mask",
+                "a mask has no cut meaning",
+                "use a clip path, or draw the visible part",
+            ));
+        }
+        if !group.filters().is_empty() {
+            unsupported.push(Refusal::new(
+                "filter",
+                "a filter has no cut meaning",
+                "remove the filter, blur or shadow",
+            ));
+        }
+        for refusal in unsupported {
+            self.refuse(refusal, &context, place);
+        }
+        if let Some(clip) = group.clip_path() {
+            let region = self.clip_region(clip, &context);
+            context.clip = Some(Rc::new(match &context.clip {
+                Some(outer) => intersection(outer, &region),
+                None => region,
+            }));
+        }
+        for node in group.children() {
+            match node {
+                usvg::Node::Group(inner) => self.group(inner, &context),
+                usvg::Node::Path(path) => self.path(path, &context),
+                usvg::Node::Text(text) => {
+                    let inner = self.inside(&context, text.id());
+                    self.group(text.flattened(), &inner);
+                }
+                usvg::Node::Image(image) => {
+                    if image.is_visible() {
+                        let inner = self.inside(&context, image.id());
+                        let refusal = Refusal::new(
+                            "raster-image",
+                            "an image has no cut meaning",
+                            "trace it to paths and delete the image",
+                        );
+                        self.refuse(refusal, &inner, image.abs_bounding_box());
+                    }
+                }
+            }
+        }
+    }
+
+    fn clip_region(&mut self, clip: &usvg::ClipPath, context: &Context) -> Regions {
+        let inner = Context {
+            map: context.map.after(clip.transform()),
+            clip: None,
+            ..context.clone()
+        };
+        let mut parts = Vec::new();
+        self.clip_parts(clip.root(), &inner, &mut parts);
+        let region = union_all(&parts);
+        match clip.clip_path() {
+            Some(further) => intersection(&region, &self.clip_region(further, context)),
+            None => region,
+        }
+    }
+
+    fn clip_parts(&mut self, group: &usvg::Group, context: &Context, parts: &mut Vec<Regions>) {
+        for node in group.children() {
+            match node {
+                usvg::Node::Path(path) => {
+                    if let (true, Some(fill)) = (path.is_visible(), path.fill())
+                        && let Some(rings) = self.fill_rings(path, &context.map, context)
+                    {
+                        parts.push(normalise(&rings, rule(fill.rule())));
+                    }
+                }
+                usvg::Node::Group(inner) => {
+                    let context = Context {
+                        map: context.map.after(inner.transform()),
+                        ..context.clone()
+                    };
+                    let mut within = Vec::new();
+                    self.clip_parts(inner, &context, &mut within);
+                    if let Some(clip) = inner.clip_path() {
+                        let clip = self.clip_region(clip, &context);
+                        within = vec![intersection(&union_all(&within), &clip)];
+                    }
+                    parts.append(&mut within);
+                }
+                usvg::Node::Text(text) => self.clip_parts(text.flattened(), context, parts),
+                usvg::Node::Image(_) => {}
+            }
+        }
+    }
+
+    fn path(&mut self, path: &usvg::Path, context: &Context) {
+        if !path.is_visible() {
+            return;
+        }
+        let context = &self.inside(context, path.id());
+        if context.tie {
+            self.tie_lines(path, context);
+            return;
+        }
+        let fill = path.fill().and_then(|f| {
+            self.colour(f.paint(), f.opacity().get(), "fill", path, context)
+                .map(|c| (c, f.rule()))
+        });
+        let stroke = path.stroke().and_then(|s| {
+            self.colour(s.paint(), s.opacity().get(), "stroke", path, context)
+                .map(|c| (c, s))
+        });
+        let stroke_first = path.paint_order() == usvg::PaintOrder::StrokeAndFill;
+        if stroke_first && let Some((colour, stroke)) = stroke {
+            self.stroke(path, colour, stroke, context);
+        }
+        if let Some((colour, fill_rule)) = fill
+            && let Some(rings) = self.fill_rings(path, &context.map, context)
+        {
+            self.paint(rings, rule(fill_rule), colour, context);
+        }
+        if !stroke_first && let Some((colour, stroke)) = stroke {
+            self.stroke(path, colour, stroke, context);
+        }
+    }
+
+    /// The colour of a fill or stroke that paints; refuses what is no plain opaque colour.
+    fn colour(
+        &mut self,
+        paint: &usvg::Paint,
+        opacity: f32,
+        which: &str,
+        path: &usvg::Path,
+        context: &Context,
+    ) -> Option<usvg::Color> {
+        if opacity == 0.0 {
+            return None;
+        }
+        let (code, what) = match paint {
+            usvg::Paint::Color(colour) if opacity >= 1.0 => return Some(*colour),
+            usvg::Paint::Color(_) => {
+                self.refuse(partial_opacity(opacity), context, path.abs_bounding_box());
+                return None;
+            }
+            usvg::Paint::Pattern(_) => ("pattern", "a pattern"),
+            usvg::Paint::LinearGradient(_) | usvg::Paint::RadialGradient(_) => {
+                ("gradient", "a gradient")
+            }
+        };
+        let refusal = Refusal::new(
+            code,
+            format!("its {which} is {what}, which has no cut meaning"),
+            "use a flat colour: dark opens the foil, light closes it",
+        );
+        self.refuse(refusal, context, path.abs_stroke_bounding_box());
+        None
+    }
+
+    fn tolerance_mm(&self) -> f64 {
+        self.options.tolerance_um.max(0.002) / 1e3
+    }
+
+    fn fill_rings(
+        &mut self,
+        path: &usvg::Path,
+        map: &Map,
+        context: &Context,
+    ) -> Option<Vec<Vec<Point>>> {
+        let tolerance = self.tolerance_mm();
+        let mut rings: Vec<Vec<flatten::Pt>> = Vec::new();
+        let mut ring: Vec<flatten::Pt> = Vec::new();
+        for piece in pieces(path.data()) {
+            match piece {
+                Piece::Move(p) => {
+                    if ring.len() > 2 {
+                        rings.push(std::mem::take(&mut ring));
+                    }
+                    ring.clear();
+                    ring.push(map.apply(p));
+                }
+                Piece::Line(p) => ring.push(map.apply(p)),
+                Piece::Cubic(a, b, p) => {
+                    let from = *ring.last()?;
+                    flatten::cubic(
+                        [from, map.apply(a), map.apply(b), map.apply(p)],
+                        tolerance,
+                        &mut ring,
+                    );
+                }
+                Piece::Close => {}
+            }
+        }
+        if ring.len() > 2 {
+            rings.push(ring);
+        }
+        self.on_grid(&rings, path, context)
+    }
+
+    /// Millimetres to the grid, with refusal of what is too far or too much.
+    fn on_grid(
+        &mut self,
+        rings: &[Vec<flatten::Pt>],
+        path: &usvg::Path,
+        context: &Context,
+    ) -> Option<Vec<Vec<Point>>> {
+        self.points += rings.iter().map(Vec::len).sum::<usize>();
+        if self.points > MOST_POINTS {
+            if self.refusals.iter().all(|r| r.code != "too-large") {
+                let refusal = Refusal::new(
+                    "too-large",
+                    format!(
+                        "the drawing has more than {MOST_POINTS} points once its curves are flattened"
+                    ),
+                    "split the drawing",
+                );
+                self.refuse(refusal, context, path.abs_bounding_box());
+            }
+            return None;
+        }
+        let far = rings
+            .iter()
+            .flatten()
+            .find(|p| !(p[0].abs() <= FARTHEST_MM && p[1].abs() <= FARTHEST_MM));
+        if let Some(p) = far {
+            let refusal = Refusal::new(
+                "too-far",
+                format!(
+                    "reaches ({:.3e}, {:.3e}) mm, beyond the {FARTHEST_MM} mm read here",
+                    p[0], p[1]
+                ),
+                "check its coordinates and transforms",
+            );
+            self.refuse(refusal, context, path.abs_bounding_box());
+            return None;
+        }
+        let snap = |v: f64| (v * NM_PER_MM).round() as i32;
+        Some(
+            rings
+                .iter()
+                .map(|r| {
+                    r.iter()
+                        .map(|p| Point::new(snap(p[0]), snap(p[1])))
+                        .collect()
+                })
+                .collect(),
+        )
+    }
+
+    fn stroke(
+        &mut self,
+        path: &usvg::Path,
+        colour: usvg::Color,
+        stroke: &usvg::Stroke,
+        context: &Context,
+    ) {
+        let stretch = context.map.stretch();
+        if !(stretch > 0.0 && stretch.is_finite()) {
+            return;
+        }
+        let all: Vec<Piece> = pieces(path.data()).collect();
+        let mut rings = stroke::outline(&all, &pen(stroke), self.tolerance_mm() / stretch);
+        for p in rings.iter_mut().flatten() {
+            *p = context.map.apply(*p);
+        }
+        if let Some(rings) = self.on_grid(&rings, path, context) {
+            self.paint(rings, FillRule::NonZero, colour, context);
+        }
+    }
+
+    /// Adds paint to the layer it belongs to.
+    fn paint(
+        &mut self,
+        rings: Vec<Vec<Point>>,
+        fill_rule: FillRule,
+        colour: usvg::Color,
+        context: &Context,
+    ) {
+        let mut rings = composite::clean(rings, fill_rule);
+        if let Some(clip) = &context.clip {
+            let clipped = intersection(&normalise(&rings, FillRule::NonZero), clip);
+            rings = clipped.rings().map(<[Point]>::to_vec).collect();
+        }
+        let Some(bounds) = Bounds::of(rings.iter().flatten()) else {
+            return;
+        };
+        let dark = if self.options.any_paint {
+            colour != usvg::Color::white()
+        } else {
+            luminance(colour) < 0.5
+        };
+        if context.layer.is_none() && self.first_outside.is_none() {
+            self.first_outside = Some(context.id.to_string());
+        }
+        let draft = &mut self.drafts[context.layer.unwrap_or(self.outside)];
+        if context.keep_clear {
+            draft.keep_clear.push(normalise(&rings, FillRule::NonZero));
+        }
+        draft.elements.push(Element {
+            id: context.id.to_string(),
+            bounds,
+            dark,
+            ties: context.ties,
+        });
+        draft.paints.push(Paint {
+            dark,
+            rings,
+            bounds,
+        });
+    }
+
+    /// The straight pieces of a tie line.
+    fn tie_lines(&mut self, path: &usvg::Path, context: &Context) {
+        let mut start = [0.0; 2];
+        let mut at = [0.0; 2];
+        let mut segments = Vec::new();
+        for piece in pieces(path.data()) {
+            match piece {
+                Piece::Move(p) => (start, at) = (p, p),
+                Piece::Line(p) | Piece::Cubic(_, _, p) => {
+                    segments.push(vec![context.map.apply(at), context.map.apply(p)]);
+                    at = p;
+                }
+                Piece::Close => {
+                    segments.push(vec![context.map.apply(at), context.map.apply(start)]);
+                    at = start;
+                }
+            }
+        }
+        let Some(segments) = self.on_grid(&segments, path, context) else {
+            return;
+        };
+        let draft = &mut self.drafts[context.layer.unwrap_or(self.outside)];
+        for s in segments {
+            if s[0] != s[1] {
+                draft.tie_lines.push(TieLine {
+                    id: context.id.to_string(),
+                    from: s[0],
+                    to: s[1],
+                    width_um: context.ties.width_um,
+                });
+            }
+        }
+    }
+}
+
+fn partial_opacity(opacity: f32) -> Refusal {
+    Refusal::new(
+        "partial-opacity",
+        format!(
+            "an opacity of {} has no cut meaning",
+            crate::units::trim_number(f64::from(opacity), 3)
+        ),
+        "make it fully opaque, or delete it",
+    )
+}
+
+fn rule(rule: usvg::FillRule) -> FillRule {
+    match rule {
+        usvg::FillRule::NonZero => FillRule::NonZero,
+        usvg::FillRule::EvenOdd => FillRule::EvenOdd,
+    }
+}
+
+/// Luminance of the sRGB-encoded values, 0 to 1 (weights of ITU-R BT.709-6, item 3.2).
+fn luminance(c: usvg::Color) -> f64 {
+    (0.2126 * f64::from(c.red) + 0.7152 * f64::from(c.green) + 0.0722 * f64::from(c.blue)) / 255.0
+}
+
+fn pieces(path: &usvg::tiny_skia_path::Path) -> impl Iterator<Item = Piece> + '_ {
+    use usvg::tiny_skia_path::PathSegment as S;
+    let pt = |p: usvg::tiny_skia_path::Point| [f64::from(p.x), f64::from(p.y)];
+    let mut at = [0.0; 2];
+    let mut start = [0.0; 2];
+    path.segments().map(move |segment| match segment {
+        S::MoveTo(p) => {
+            (at, start) = (pt(p), pt(p));
+            Piece::Move(at)
+        }
+        S::LineTo(p) => {
+            at = pt(p);
+            Piece::Line(at)
+        }
+        S::QuadTo(a, p) => {
+            let [_, c1, c2, end] = flatten::quad_as_cubic([at, pt(a), pt(p)]);
+            at = end;
+            Piece::Cubic(c1, c2, end)
+        }
+        S::CubicTo(a, b, p) => {
+            at = pt(p);
+            Piece::Cubic(pt(a), pt(b), at)
+        }
+        S::Close => {
+            at = start;
+            Piece::Close
+        }
+    })
+}
+
+fn pen(stroke: &usvg::Stroke) -> Pen {
+    let mut dashes: Vec<f64> = stroke
+        .dasharray()
+        .unwrap_or_default()
+        .iter()
+        .map(|&d| f64::from(d))
+        .collect();
+    if dashes.len() % 2 == 1 {
+        dashes.extend_from_within(..);
+    }
+    Pen {
+        width: f64::from(stroke.width().get()),
+        cap: match stroke.linecap() {
+            usvg::LineCap::Butt => Cap::Butt,
+            usvg::LineCap::Round => Cap::Round,
+            usvg::LineCap::Square => Cap::Square,
+        },
+        join: match stroke.linejoin() {
+            usvg::LineJoin::Miter => Join::Miter,
+            usvg::LineJoin::MiterClip => Join::MiterClip,
+            usvg::LineJoin::Round => Join::Round,
+            usvg::LineJoin::Bevel => Join::Bevel,
+        },
+        miter_limit: f64::from(stroke.miterlimit().get()),
+        dashes,
+        dash_offset: f64::from(stroke.dashoffset()),
+    }
+}
+
+/// Composites every layer, adds the common one, and reports what concerns whole layers.
+fn finish(
+    drafts: Vec<Draft>,
+    survey: &Survey,
+    first_outside: Option<String>,
+    findings: &mut Vec<Finding>,
+) -> Vec<Layer> {
+    let mut common: Option<Layer> = None;
+    let mut layers = Vec::new();
+    let count = drafts.len();
+    for (i, draft) in drafts.into_iter().enumerate() {
+        let notes = survey.layers.get(i).is_some_and(|l| l.notes);
+        if notes {
+            findings.push(
+                Finding::note(
+                    "notes-layer",
+                    format!("layer `{}` is for notes: it is not cut", draft.name),
+                )
+                .layer(draft.name.clone()),
+            );
+            continue;
+        }
+        let outside = i + 1 == count;
+        if outside && !survey.layers.is_empty() {
+            let Some(id) = &first_outside else { continue };
+            findings.push(
+                Finding::warning(
+                    "outside-layers",
+                    format!("shapes lie outside every layer group: they form a layer `{}` of their own", draft.name),
+                )
+                .hint("move them into a layer, or into one called `common` if every stencil needs them")
+                .element(id.clone())
+                .layer(draft.name.clone()),
+            );
+        }
+        let layer = Layer {
+            openings: composite::composite(&draft.paints),
+            name: draft.name,
+            elements: draft.elements,
+            tie_lines: draft.tie_lines,
+            keep_clear: union_all(&draft.keep_clear),
+        };
+        if !outside && layer.name == "common" && survey.layers.len() > 1 {
+            common = Some(layer);
+        } else {
+            layers.push(layer);
+        }
+    }
+    if let Some(common) = common {
+        if layers.is_empty() {
+            layers.push(common);
+        } else {
+            for layer in &mut layers {
+                layer.openings = union(&layer.openings, &common.openings);
+                layer.elements.extend(common.elements.iter().cloned());
+                layer.tie_lines.extend(common.tie_lines.iter().cloned());
+                layer.keep_clear = union(&layer.keep_clear, &common.keep_clear);
+            }
+        }
+    }
+    for layer in &layers {
+        if layer.openings.is_empty() {
+            findings.push(
+                Finding::warning(
+                    "empty-layer",
+                    "the layer has no openings: nothing would be cut",
+                )
+                .hint("dark paint opens the foil; check its colours, or start its name with `_`")
+                .layer(layer.name.clone()),
+            );
+        }
+    }
+    layers
+}
