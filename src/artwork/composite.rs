@@ -10,7 +10,6 @@ pub(super) struct Paint {
     pub dark: bool,
     /// Rings whose winding is nowhere negative, so that a non-zero fill of many is their union.
     pub rings: Vec<Vec<Point>>,
-    #[allow(dead_code)]
     pub bounds: Bounds,
 }
 

@@ -4,10 +4,12 @@
 //! (styles, transforms, `use`, clip paths, text), `walk` collects what paints, `composite` lays the paint
 //! of each layer over white, and `flatten` and `stroke` turn curves and lines into outlines.
 
+mod arcs;
 mod composite;
 mod error;
 pub mod flatten;
 mod fonts;
+mod layers;
 mod logs;
 mod size;
 mod source;

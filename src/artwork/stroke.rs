@@ -102,10 +102,16 @@ pub fn lines(pieces: &[Piece], tolerance: f64) -> Vec<Line> {
                 let from = line.last();
                 chords.clear();
                 flatten::cubic([from, a, b, p], tolerance, &mut chords);
-                let leaving = unit(from, a)
-                    .or_else(|| unit(from, b))
+                // A handle shorter than the tolerance gives no direction.
+                let clear = |a: Pt, b: Pt| {
+                    unit(a, b).filter(|_| (b[0] - a[0]).hypot(b[1] - a[1]) > tolerance)
+                };
+                let leaving = clear(from, a)
+                    .or_else(|| clear(from, b))
                     .or_else(|| unit(from, p));
-                let arriving = unit(b, p).or_else(|| unit(a, p)).or_else(|| unit(from, p));
+                let arriving = clear(b, p)
+                    .or_else(|| clear(a, p))
+                    .or_else(|| unit(from, p));
                 let count = chords.len();
                 for (i, &q) in chords.iter().enumerate() {
                     let last = i + 1 == count;

@@ -1,14 +1,13 @@
 //! Walks the resolved drawing and collects what paints, layer by layer.
 
 use super::composite::{self, Paint};
+use super::layers::{self, Draft};
 use super::size::PageSize;
 use super::source::{self, Said, Survey};
 use super::stroke::{self, Cap, Join, Pen, Piece};
-use super::{
-    Artwork, Element, Layer, ReadOptions, Refusal, TieLine, TieSettings, flatten, fonts, logs,
-};
+use super::{Artwork, Element, ReadOptions, Refusal, TieLine, TieSettings, flatten, fonts, logs};
 use crate::finding::{Checked, Finding};
-use crate::regions::{Bounds, FillRule, Point, Regions, intersection, normalise, union, union_all};
+use crate::regions::{Bounds, FillRule, Point, Regions, intersection, normalise, union_all};
 use crate::units::NM_PER_MM;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -84,16 +83,8 @@ struct Context {
     tie: bool,
     keep_clear: bool,
     ties: TieSettings,
-}
-
-/// A layer being collected.
-#[derive(Default)]
-struct Draft {
-    name: String,
-    paints: Vec<Paint>,
-    elements: Vec<Element>,
-    tie_lines: Vec<TieLine>,
-    keep_clear: Vec<Regions>,
+    /// Inside text, where closed outlines are letters.
+    glyph: bool,
 }
 
 struct Walker<'a> {
@@ -103,8 +94,9 @@ struct Walker<'a> {
     drafts: Vec<Draft>,
     /// Index of the draft that takes paint outside every layer.
     outside: usize,
-    first_outside: Option<String>,
     points: usize,
+    /// Collects only tie lines and keep-clear areas.
+    marks: bool,
     findings: Vec<Finding>,
     refusals: Vec<Refusal>,
 }
@@ -131,40 +123,20 @@ pub(super) fn read(
         PageSize::Physical(size) => size,
         PageSize::Width(w) => [w, f64::from(tree.size().height()) * mm_per_unit],
     };
-    let mut walker = Walker {
-        options,
-        survey: &survey,
-        mm_per_unit,
-        drafts: survey
-            .layers
-            .iter()
-            .map(|l| Draft {
-                name: l.name.clone(),
-                ..Draft::default()
-            })
-            .chain([Draft {
-                name: stem.to_owned(),
-                ..Draft::default()
-            }])
-            .collect(),
-        outside: survey.layers.len(),
-        first_outside: None,
-        points: 0,
-        findings: Vec::new(),
-        refusals: Vec::new(),
-    };
-    walker.group(
-        tree.root(),
-        &Context {
-            map: Map::scale(mm_per_unit),
-            layer: None,
-            id: Rc::from(""),
-            clip: None,
-            tie: false,
-            keep_clear: false,
-            ties: TieSettings::default(),
-        },
-    );
+    let mut walker = Walker::new(options, &survey, stem, mm_per_unit, false);
+    walker.group(tree.root(), &Context::page(mm_per_unit));
+    if let Some(marked) = &survey.marked_text
+        && let Ok(doc) = source::parse(marked)
+        && let (Ok(tree), _) =
+            logs::collect(|| usvg::Tree::from_xmltree(&doc, &svg_options(&fonts)))
+    {
+        let mut marks = Walker::new(options, &survey, stem, mm_per_unit, true);
+        marks.group(tree.root(), &Context::page(mm_per_unit));
+        for (draft, mut marked) in walker.drafts.iter_mut().zip(marks.drafts) {
+            draft.keep_clear.append(&mut marked.keep_clear);
+            draft.tie_lines.append(&mut marked.tie_lines);
+        }
+    }
     let mut refusals = survey.refusals.clone();
     refusals.append(&mut walker.refusals);
     refusals.extend(fonts.missing().iter().map(|f| fonts::refusal(f)));
@@ -172,18 +144,16 @@ pub(super) fn read(
         return Err(refusals);
     }
     let mut findings = survey.findings.clone();
+    let mut lines = lines;
+    lines.sort();
+    lines.dedup();
     findings.extend(lines.into_iter().map(|line| {
         Finding::warning("svg-warning", format!("the SVG reader says: {line}"))
             .hint("look whether the picture shows everything you drew")
     }));
     findings.append(&mut walker.findings);
-    let layers = finish(
-        walker.drafts,
-        &survey,
-        walker.first_outside,
-        size_mm,
-        &mut findings,
-    );
+    let layers = layers::finish(walker.drafts, &survey, size_mm, &mut findings);
+    layers::shorten(&mut findings);
     Ok(Checked::new(
         Artwork {
             stem: stem.to_owned(),
@@ -234,7 +204,52 @@ fn svg_options<'a>(fonts: &'a fonts::Fonts) -> usvg::Options<'a> {
     }
 }
 
-impl Walker<'_> {
+impl Context {
+    fn page(mm_per_unit: f64) -> Context {
+        Context {
+            map: Map::scale(mm_per_unit),
+            layer: None,
+            id: Rc::from(""),
+            clip: None,
+            tie: false,
+            keep_clear: false,
+            ties: TieSettings::default(),
+            glyph: false,
+        }
+    }
+}
+
+impl<'a> Walker<'a> {
+    fn new(
+        options: &'a ReadOptions,
+        survey: &'a Survey,
+        stem: &str,
+        mm_per_unit: f64,
+        marks: bool,
+    ) -> Walker<'a> {
+        Walker {
+            options,
+            survey,
+            mm_per_unit,
+            drafts: survey
+                .layers
+                .iter()
+                .map(|l| l.name.as_str())
+                .chain([stem])
+                .map(Draft::new)
+                .collect(),
+            outside: survey.layers.len(),
+            points: 0,
+            marks,
+            findings: Vec::new(),
+            refusals: Vec::new(),
+        }
+    }
+
+    fn draft(&mut self, context: &Context) -> &mut Draft {
+        &mut self.drafts[context.layer.unwrap_or(self.outside)]
+    }
+
     fn layer_name(&self, context: &Context) -> Option<&str> {
         context.layer.map(|i| self.drafts[i].name.as_str())
     }
@@ -289,6 +304,7 @@ impl Walker<'_> {
         {
             return;
         }
+        self.draft(&context).seen = true;
         context.map = context.map.after(group.transform());
         let place = group.abs_bounding_box();
         let opacity = group.opacity().get();
@@ -335,7 +351,10 @@ impl Walker<'_> {
                 usvg::Node::Group(inner) => self.group(inner, &context),
                 usvg::Node::Path(path) => self.path(path, &context),
                 usvg::Node::Text(text) => {
-                    let inner = self.inside(&context, text.id());
+                    let inner = Context {
+                        glyph: true,
+                        ..self.inside(&context, text.id())
+                    };
                     self.group(text.flattened(), &inner);
                 }
                 usvg::Node::Image(image) => {
@@ -398,12 +417,18 @@ impl Walker<'_> {
     }
 
     fn path(&mut self, path: &usvg::Path, context: &Context) {
+        let context = &self.inside(context, path.id());
         if !path.is_visible() {
+            self.draft(context).invisible += 1;
             return;
         }
-        let context = &self.inside(context, path.id());
         if context.tie {
-            self.tie_lines(path, context);
+            if self.marks {
+                self.tie_lines(path, context);
+            }
+            return;
+        }
+        if self.marks && !context.keep_clear {
             return;
         }
         let fill = path.fill().and_then(|f| {
@@ -414,6 +439,24 @@ impl Walker<'_> {
             self.colour(s.paint(), s.opacity().get(), "stroke", path, context)
                 .map(|c| (c, s))
         });
+        if let (None, Some((colour, _)), false) = (&fill, &stroke, context.glyph)
+            && !self.marks
+            && luminance(*colour) < 0.5
+            && pieces(path.data()).any(|p| p == Piece::Close)
+        {
+            let b = path.abs_bounding_box();
+            let at = [b.left() + b.right(), b.top() + b.bottom()]
+                .map(|v| f64::from(v) / 2.0 * self.mm_per_unit);
+            let mut finding = Finding::warning(
+                "outline-without-fill",
+                "a closed outline without fill: only the line itself is opened, not the area inside",
+            )
+            .hint("fill it if the area inside is meant")
+            .at(at[0], at[1]);
+            finding.element_id = (!context.id.is_empty()).then(|| context.id.to_string());
+            finding.layer = self.layer_name(context).map(str::to_owned);
+            self.findings.push(finding);
+        }
         let stroke_first = path.paint_order() == usvg::PaintOrder::StrokeAndFill;
         if stroke_first && let Some((colour, stroke)) = stroke {
             self.stroke(path, colour, stroke, context);
@@ -592,24 +635,45 @@ impl Walker<'_> {
         } else {
             luminance(colour) < 0.5
         };
-        if context.layer.is_none() && self.first_outside.is_none() {
-            self.first_outside = Some(context.id.to_string());
+        if self.marks {
+            let region = normalise(&rings, FillRule::NonZero);
+            self.draft(context).keep_clear.push(region);
+            return;
         }
-        let draft = &mut self.drafts[context.layer.unwrap_or(self.outside)];
-        if context.keep_clear {
-            draft.keep_clear.push(normalise(&rings, FillRule::NonZero));
+        let light = luminance(colour);
+        if !self.options.any_paint && (0.2..=0.8).contains(&light) {
+            let (r, g, b) = (colour.red, colour.green, colour.blue);
+            let finding = Finding::warning(
+                "middle-luminance",
+                format!(
+                    "its colour #{r:02x}{g:02x}{b:02x} is neither dark nor light (luminance {light:.2}): taken as {}",
+                    if dark { "an opening" } else { "closing the foil" }
+                ),
+            )
+            .hint("use black for openings and white to close them, or pass --opens any-paint");
+            self.find(finding, context, bounds);
         }
+        let (id, ties) = (context.id.to_string(), context.ties);
+        let draft = self.draft(context);
         draft.elements.push(Element {
-            id: context.id.to_string(),
+            id,
             bounds,
             dark,
-            ties: context.ties,
+            ties,
         });
         draft.paints.push(Paint {
             dark,
             rings,
             bounds,
         });
+    }
+
+    fn find(&mut self, finding: Finding, context: &Context, bounds: Bounds) {
+        let at = layers::centre_mm(bounds);
+        let mut finding = finding.at(at[0], at[1]);
+        finding.element_id = (!context.id.is_empty()).then(|| context.id.to_string());
+        finding.layer = self.layer_name(context).map(str::to_owned);
+        self.findings.push(finding);
     }
 
     /// The straight pieces of a tie line.
@@ -633,14 +697,15 @@ impl Walker<'_> {
         let Some(segments) = self.on_grid(&segments, path, context) else {
             return;
         };
-        let draft = &mut self.drafts[context.layer.unwrap_or(self.outside)];
+        let (id, width_um) = (context.id.to_string(), context.ties.width_um);
+        let draft = self.draft(context);
         for s in segments {
             if s[0] != s[1] {
                 draft.tie_lines.push(TieLine {
-                    id: context.id.to_string(),
+                    id: id.clone(),
                     from: s[0],
                     to: s[1],
-                    width_um: context.ties.width_um,
+                    width_um,
                 });
             }
         }
@@ -726,110 +791,5 @@ fn pen(stroke: &usvg::Stroke) -> Pen {
         miter_limit: f64::from(stroke.miterlimit().get()),
         dashes,
         dash_offset: f64::from(stroke.dashoffset()),
-    }
-}
-
-/// Composites every layer, adds the common one, and reports what concerns whole layers.
-fn finish(
-    drafts: Vec<Draft>,
-    survey: &Survey,
-    first_outside: Option<String>,
-    size_mm: [f64; 2],
-    findings: &mut Vec<Finding>,
-) -> Vec<Layer> {
-    let mut common: Option<Layer> = None;
-    let mut layers = Vec::new();
-    let count = drafts.len();
-    for (i, draft) in drafts.into_iter().enumerate() {
-        let notes = survey.layers.get(i).is_some_and(|l| l.notes);
-        if notes {
-            findings.push(
-                Finding::note(
-                    "notes-layer",
-                    format!("layer `{}` is for notes: it is not cut", draft.name),
-                )
-                .layer(draft.name.clone()),
-            );
-            continue;
-        }
-        let outside = i + 1 == count;
-        if outside && !survey.layers.is_empty() {
-            let Some(id) = &first_outside else { continue };
-            findings.push(
-                Finding::warning(
-                    "outside-layers",
-                    format!("shapes lie outside every layer group: they form a layer `{}` of their own", draft.name),
-                )
-                .hint("move them into a layer, or into one called `common` if every stencil needs them")
-                .element(id.clone())
-                .layer(draft.name.clone()),
-            );
-        }
-        let layer = Layer {
-            openings: composite::composite(&draft.paints),
-            name: draft.name,
-            elements: draft.elements,
-            tie_lines: draft.tie_lines,
-            keep_clear: union_all(&draft.keep_clear),
-        };
-        if !outside && layer.name == "common" && survey.layers.len() > 1 {
-            common = Some(layer);
-        } else {
-            layers.push(layer);
-        }
-    }
-    if let Some(common) = common {
-        if layers.is_empty() {
-            layers.push(common);
-        } else {
-            for layer in &mut layers {
-                layer.openings = union(&layer.openings, &common.openings);
-                layer.elements.extend(common.elements.iter().cloned());
-                layer.tie_lines.extend(common.tie_lines.iter().cloned());
-                layer.keep_clear = union(&layer.keep_clear, &common.keep_clear);
-            }
-        }
-    }
-    for layer in &layers {
-        page_edge(layer, size_mm, findings);
-        if layer.openings.is_empty() {
-            findings.push(
-                Finding::warning(
-                    "empty-layer",
-                    "the layer has no openings: nothing would be cut",
-                )
-                .hint("dark paint opens the foil; check its colours, or start its name with `_`")
-                .layer(layer.name.clone()),
-            );
-        }
-    }
-    layers
-}
-
-fn page_edge(layer: &Layer, size_mm: [f64; 2], findings: &mut Vec<Finding>) {
-    let page = [
-        (size_mm[0] * NM_PER_MM).round() as i32,
-        (size_mm[1] * NM_PER_MM).round() as i32,
-    ];
-    for shape in layer.openings.shapes() {
-        let b = shape.bounds();
-        if b.min.x > 0 && b.min.y > 0 && b.max.x < page[0] && b.max.y < page[1] {
-            continue;
-        }
-        let x = f64::from(b.min.x.midpoint(b.max.x)) / NM_PER_MM;
-        let y = f64::from(b.min.y.midpoint(b.max.y)) / NM_PER_MM;
-        let mut finding = Finding::blocking(
-            "opening-across-page-edge",
-            "an opening reaches the edge of the page: the foil would be open at its edge",
-        )
-        .hint("move it inwards, enlarge the page, or pass --sheet artwork")
-        .layer(layer.name.clone())
-        .at(x, y);
-        if let Some(element) =
-            layer.element_at(b.min.x.midpoint(b.max.x), b.min.y.midpoint(b.max.y))
-        {
-            finding = finding.element(element.id.clone());
-        }
-        findings.push(finding);
     }
 }

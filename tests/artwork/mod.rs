@@ -1,5 +1,7 @@
 //! Reading drawings: size, layers, paint, and the truth against a renderer.
 
+mod truth;
+
 use foilwright::artwork::{ArtworkError, ReadOptions, read_str};
 
 fn page(body: &str) -> String {
