@@ -1,4 +1,11 @@
 //! One test binary, one module per capability.
 
 mod artwork;
+mod cut;
+mod heat;
+mod kerf;
+mod proof;
 mod recipe;
+mod stencil;
+mod support;
+mod travel;

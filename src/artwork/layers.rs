@@ -101,7 +101,7 @@ pub(super) fn finish(
     }
     add_common(common, &mut layers);
     for layer in &mut layers {
-        page_edge(layer, size_mm, findings);
+        outside_page(layer, size_mm, findings);
         if layer.openings.is_empty() {
             findings.push(
                 Finding::warning(
@@ -200,41 +200,32 @@ fn area_share(paint: &Paint, w: i32, h: i32) -> f64 {
     area / (f64::from(w) * f64::from(h))
 }
 
-/// Openings that reach the page's edge block; those wholly outside are not painted, so they are left out.
-fn page_edge(layer: &mut Layer, size_mm: [f64; 2], findings: &mut Vec<Finding>) {
+/// Shapes wholly outside the page are not painted, so they are left out.
+fn outside_page(layer: &mut Layer, size_mm: [f64; 2], findings: &mut Vec<Finding>) {
     let [w, h] = page_nm(size_mm);
-    let inside = |b: &Bounds| b.min.x > 0 && b.min.y > 0 && b.max.x < w && b.max.y < h;
-    if layer.openings.shapes().all(|s| inside(&s.bounds())) {
+    let outside = |b: &Bounds| b.max.x <= 0 || b.max.y <= 0 || b.min.x >= w || b.min.y >= h;
+    if !layer.openings.shapes().any(|s| outside(&s.bounds())) {
         return;
     }
     let mut found = Vec::new();
     let kept = layer.openings.filter(|shape| {
         let b = shape.bounds();
-        if inside(&b) {
-            return true;
-        }
-        let outside = b.max.x <= 0 || b.max.y <= 0 || b.min.x >= w || b.min.y >= h;
-        let at = centre_mm(b);
-        let finding = if outside {
-            Finding::warning(
+        if outside(&b) {
+            let at = centre_mm(b);
+            let finding = Finding::warning(
                 "outside-page",
                 "a shape lies outside the page: it is not cut",
             )
             .hint("move it onto the page, enlarge the page, or delete it")
-        } else {
-            Finding::blocking(
-                "opening-across-page-edge",
-                "an opening reaches the edge of the page: the foil would be open at its edge",
-            )
-            .hint("move it inwards, enlarge the page, or pass --sheet artwork")
-        };
-        let finding = finding.layer(layer.name.clone()).at(at[0], at[1]);
-        let element = layer.element_at(b.min.x.midpoint(b.max.x), b.min.y.midpoint(b.max.y));
-        found.push(match element {
-            Some(element) => finding.element(element.id.clone()),
-            None => finding,
-        });
-        !outside
+            .layer(layer.name.clone())
+            .at(at[0], at[1]);
+            let middle = [b.min.x.midpoint(b.max.x), b.min.y.midpoint(b.max.y)];
+            found.push(match layer.element_at(middle[0], middle[1]) {
+                Some(element) => finding.element(element.id.clone()),
+                None => finding,
+            });
+        }
+        !outside(&b)
     });
     layer.openings = kept;
     findings.append(&mut found);

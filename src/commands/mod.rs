@@ -1,9 +1,18 @@
 //! Commands: the only place that knows the command line. One file per command.
 
+mod check;
+mod cut;
+mod preview;
+pub mod proof;
 mod recipe;
+mod words;
 
+use crate::Options;
+use crate::artwork::ReadOptions;
+use crate::order::OrderMode;
 use crate::recipe::Recipe;
-use clap::{Args, Parser, Subcommand};
+use crate::stencil::IslandMode;
+use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
 /// What a command ends with: 0 done, 1 findings that make it unsafe to cut, 2 could not run.
@@ -19,6 +28,14 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Drawing to cut file, one stencil per layer
+    Cut(Box<cut::CutArgs>),
+    /// Stencil rules only; writes no job
+    Check(Box<check::CheckArgs>),
+    /// Draw what a written job will do: the order of cutting and the heat
+    Preview(preview::PreviewArgs),
+    /// Read a written job back, rebuild the as-cut foil and compare it with the drawing
+    Proof(Box<proof::ProofArgs>),
     /// List, print and check recipes
     Recipe(recipe::RecipeArgs),
 }
@@ -30,6 +47,10 @@ impl Cli {
     /// Whatever kept it from running; the caller prints it and exits with 2.
     pub fn run(self) -> anyhow::Result<Exit> {
         match self.command {
+            Command::Cut(args) => cut::run(*args),
+            Command::Check(args) => check::run(*args),
+            Command::Preview(args) => preview::run(args),
+            Command::Proof(args) => proof::run(*args),
             Command::Recipe(args) => recipe::run(args),
         }
     }
@@ -98,4 +119,75 @@ impl Common {
 /// Parses a length flag into micrometres.
 pub(crate) fn length_um(text: &str) -> Result<f64, String> {
     crate::units::parse_length_um(text).map_err(|e| e.to_string())
+}
+
+/// What decides how a drawing is read and held together; `cut`, `check` and `proof` share it.
+#[derive(Debug, Clone, Args)]
+pub struct ArtworkFlags {
+    /// Only this layer (repeatable)
+    #[arg(long, value_name = "NAME")]
+    pub layer: Vec<String>,
+    /// Physical width of a drawing that has none, such as 20mm
+    #[arg(long, value_name = "LENGTH", value_parser = length_um)]
+    pub width: Option<f64>,
+    /// The foil: `page`, `artwork` or a size such as 25x25mm
+    #[arg(long, value_name = "SIZE")]
+    pub sheet: Option<String>,
+    /// What opens the foil: dark paint, or any paint that is not white
+    #[arg(long, value_enum, default_value = "dark")]
+    pub opens: OpensFlag,
+    /// What to do about islands: tie bars, complementary stencils, or list them and stop
+    #[arg(long, value_enum, default_value = "tie")]
+    pub islands: IslandsFlag,
+    /// Folder with more fonts (repeatable)
+    #[arg(long, value_name = "DIR")]
+    pub fonts: Vec<PathBuf>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum OpensFlag {
+    Dark,
+    AnyPaint,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum IslandsFlag {
+    Tie,
+    Split,
+    Refuse,
+}
+
+impl ArtworkFlags {
+    /// Writes `--sheet` into the recipe.
+    ///
+    /// # Errors
+    /// A size that cannot be read.
+    pub fn apply(&self, mut recipe: Recipe) -> anyhow::Result<Recipe> {
+        if let Some(size) = &self.sheet {
+            recipe.sheet.size.clone_from(size);
+            recipe.check("with the command line's --sheet")?;
+        }
+        Ok(recipe)
+    }
+    /// The options of a run with these flags; order and force as their defaults.
+    pub fn options(&self, recipe: Recipe) -> Options {
+        Options {
+            read: ReadOptions {
+                width_mm: self.width.map(|um| um * 1e-3),
+                any_paint: self.opens == OpensFlag::AnyPaint,
+                fonts: self.fonts.clone(),
+                tolerance_um: recipe.tolerance_um(),
+            },
+            recipe,
+            layers: self.layer.clone(),
+            islands: match self.islands {
+                IslandsFlag::Tie => IslandMode::Tie,
+                IslandsFlag::Split => IslandMode::Split,
+                IslandsFlag::Refuse => IslandMode::Refuse,
+            },
+            order: OrderMode::Cool,
+            force: false,
+            rules_only: false,
+        }
+    }
 }

@@ -1,1 +1,20 @@
 //! Heat: the foil as a thin sheet that the beam warms.
+//!
+//! The temperature rise is uniform through the thickness: rho c h dT/dt = k h lap(T) - H (T - Tslide) + q.
+//! Valid between pulses for metals (h2 / (pi2 alpha) is microseconds), not inside a pulse and not for
+//! polymers below about a millisecond.
+
+pub mod closed_form;
+mod coarse;
+mod fine;
+mod foil;
+mod simulate;
+mod summary;
+mod webs;
+
+pub use coarse::CoarseSheet;
+pub use fine::{Energy, FineSheet};
+pub use foil::Foil;
+pub use simulate::{SimOptions, simulate};
+pub use summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
+pub use webs::{WebWarning, hot_webs};

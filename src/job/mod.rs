@@ -1,4 +1,32 @@
 //! Job: the plan in job coordinates, its timing, and one writer per file format.
 
+pub mod arcs;
+pub mod batches;
+mod csv;
+mod dxf;
+mod hpgl;
+mod json;
+pub mod place;
 pub mod plan;
+mod rs274;
+mod svg;
+pub mod write;
+
+pub use place::{Frame, Label, PlaceError, place};
 pub use plan::{Path, Plan, Settings, Step, Timing};
+pub use write::{WriteError, Writer};
+
+/// Every format, by the word that `--as` takes.
+pub const WRITERS: &[(&str, &dyn Writer)] = &[
+    ("rs274", &rs274::Rs274Writer),
+    ("svg", &svg::SvgWriter),
+    ("plan", &json::PlanWriter),
+    ("dxf", &dxf::DxfWriter),
+    ("csv", &csv::CsvWriter),
+    ("hpgl", &hpgl::HpglWriter),
+];
+
+/// The writer of that name.
+pub fn writer(name: &str) -> Option<&'static dyn Writer> {
+    WRITERS.iter().find(|(n, _)| *n == name).map(|(_, w)| *w)
+}

@@ -1,5 +1,12 @@
 //! Kerf: from openings to the paths of the beam's centre, and the coupons and fits that measure it.
 
+mod compensate;
+mod lines;
+mod run_in;
+
+pub use compensate::compensate;
+pub use run_in::lay;
+
 use crate::regions::Point;
 use serde::{Deserialize, Serialize};
 

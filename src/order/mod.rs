@@ -1,5 +1,15 @@
 //! Order: from cuts to a sequence of visits, inner before outer, near in travel or far in heat.
 
+mod arrange;
+pub mod bites;
+pub mod cool;
+
+pub use arrange::{arrange, visits_in_order};
+mod exact;
+mod families;
+pub mod tour;
+pub mod travel;
+
 use crate::kerf::CutPath;
 
 /// The order of cutting. Each visit is a jump (beam off) to its start and a cut (beam on).
@@ -33,4 +43,15 @@ pub enum OrderMode {
     Travel,
     /// Each cut where the foil has cooled.
     Cool,
+}
+
+impl OrderMode {
+    /// The word on the command line and in reports.
+    pub fn word(self) -> &'static str {
+        match self {
+            OrderMode::Artwork => "artwork",
+            OrderMode::Travel => "travel",
+            OrderMode::Cool => "cool",
+        }
+    }
 }

@@ -1,1 +1,8 @@
 //! Pictures: PNGs with a scale bar, a legend and units. They draw data and decide nothing.
+
+pub mod canvas;
+pub mod heat;
+pub mod maps;
+pub mod order;
+pub mod proof;
+pub mod view;

@@ -275,3 +275,10 @@ section!(
         slugs: Slugs = Slugs::Stay,
     }
 );
+section!(
+    /// The HPGL job file.
+    Hpgl ["hpgl"] {
+        /// Length of one plotter unit. The language says 25 um, as coarse as the foil is thick; a finer unit must be set at the machine too.
+        unit_um: f64 = 25.0; 0.01 ..= 1000.0,
+    }
+);

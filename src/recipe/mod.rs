@@ -66,7 +66,7 @@ macro_rules! recipe {
 
 recipe! {
     foil: Foil, laser: Laser, scan: Scan, kerf: Kerf, passes: Passes, tie_bars: TieBars,
-    rules: Rules, film: Film, heat: Heat, rs274: Rs274, sheet: Sheet,
+    rules: Rules, film: Film, heat: Heat, rs274: Rs274, sheet: Sheet, hpgl: Hpgl,
 }
 
 fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> String {

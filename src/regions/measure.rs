@@ -33,8 +33,8 @@ pub(crate) fn edges(ring: &[Point]) -> impl Iterator<Item = (Point, Point)> + '_
         .zip(ring.iter().copied().cycle().skip(1))
 }
 
-/// Even-odd test of one ring.
-pub(super) fn ring_contains(ring: &[Point], p: Point) -> bool {
+/// Whether the ring encloses the point, by the even-odd rule.
+pub fn ring_contains(ring: &[Point], p: Point) -> bool {
     let mut inside = false;
     for (a, b) in edges(ring) {
         if (a.y > p.y) != (b.y > p.y) {

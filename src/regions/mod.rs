@@ -6,12 +6,14 @@
 
 mod boolean;
 mod measure;
+pub mod medial;
 mod offset;
 
 pub use boolean::{difference, intersection, normalise, union, union_all, xor};
 pub use i_overlay::core::fill_rule::FillRule;
 pub use measure::{
-    Edge, EdgeIndex, distance_nm, nearest_on_segment, ring_area_nm2, ring_perimeter_nm,
+    Edge, EdgeIndex, distance_nm, nearest_on_segment, ring_area_nm2, ring_contains,
+    ring_perimeter_nm,
 };
 pub use offset::{inset, outset};
 

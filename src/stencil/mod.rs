@@ -1,6 +1,20 @@
 //! Stencil: will the drawing survive as foil, and what must change so that it does?
 
-use crate::regions::{Point, Regions};
+mod bars;
+mod film;
+mod foil;
+mod geometry;
+mod necks;
+pub mod rules;
+mod split;
+
+use crate::artwork::{Layer, TieLine};
+use crate::finding::{Checked, Finding};
+use crate::recipe::Recipe;
+use crate::regions::{EdgeIndex, Point, Regions, difference, union_all};
+use crate::units::{NM_PER_UM, show_length_um};
+use bars::{Placed, Surroundings};
+use geometry::{middle, mm, point, strip, v};
 
 /// A layer made into a sheet that holds together.
 #[derive(Debug, Clone)]
@@ -38,4 +52,294 @@ pub struct TieBar {
     pub width_um: f64,
     /// Why it is where it is, for people.
     pub reason: String,
+}
+
+/// What to do with islands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum IslandMode {
+    /// Hold them with tie bars.
+    #[default]
+    Tie,
+    /// Share the openings between two or more stencils, so that none has an island.
+    Split,
+    /// Place nothing; every island is a finding that blocks.
+    Refuse,
+}
+
+/// Rounds of placing bars and looking again. One is enough by construction; the others are for
+/// what grid rounding leaves.
+const ROUNDS: usize = 4;
+
+/// Makes a layer's openings into a stencil, or several, that hold together after the cut.
+///
+/// Foil counts as held where webs of at least `recipe.min_web_um()` lead to the sheet's edge.
+/// `Tie` and `Refuse` give one stencil, `Split` one or more, named NAME-a, NAME-b where there are several.
+///
+/// Findings: `island` (refused), `island-untied` and `foil-missing` block; `speck-lost`, `tie-bar-narrow`,
+/// `tie-single`, `film-parted` warn.
+pub fn hold_together(
+    layer: &Layer,
+    sheet: &Regions,
+    recipe: &Recipe,
+    mode: IslandMode,
+) -> Checked<Vec<Stencil>> {
+    let mut findings = Vec::new();
+    let mut stencil = Stencil {
+        name: layer.name.clone(),
+        sheet: sheet.clone(),
+        drawn: layer.openings.clone(),
+        openings: layer.openings.clone(),
+        islands: Vec::new(),
+        tie_bars: Vec::new(),
+    };
+    match mode {
+        IslandMode::Refuse => refuse(&mut stencil, recipe, &mut findings),
+        IslandMode::Tie => tie(&mut stencil, layer, recipe, &mut findings),
+        IslandMode::Split => {
+            let found = foil::pieces(sheet, &stencil.openings, recipe);
+            if count(&found) > 0 {
+                return split::split(layer, sheet, recipe, &found);
+            }
+            tie(&mut stencil, layer, recipe, &mut findings);
+        }
+    }
+    Checked::new(vec![stencil], findings)
+}
+
+/// The number of pieces of foil that nothing holds once the openings are cut.
+pub fn loose_pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> usize {
+    count(&foil::pieces(sheet, openings, recipe))
+}
+
+fn count(foil: &foil::Foil) -> usize {
+    foil.cores
+        .len()
+        .saturating_sub(usize::from(foil.frame.is_some()))
+}
+
+/// Notes the islands and specks of `foil`; gives for each piece its index among the islands.
+fn note_islands(
+    stencil: &mut Stencil,
+    foil: &foil::Foil,
+    recipe: &Recipe,
+    findings: &mut Vec<Finding>,
+) -> Vec<usize> {
+    let mut index = vec![usize::MAX; foil.cores.len()];
+    for (piece, shape) in foil.cores.shapes().enumerate() {
+        if Some(piece) != foil.frame {
+            index[piece] = stencil.islands.len();
+            stencil.islands.push(Island {
+                at: geometry::inner_point(shape),
+                area_um2: foil.areas_nm2[piece] / 1e6,
+                bars: Vec::new(),
+                speck: false,
+            });
+        }
+    }
+    for &(at, area) in &foil.specks {
+        stencil.islands.push(Island {
+            at,
+            area_um2: area / 1e6,
+            bars: Vec::new(),
+            speck: true,
+        });
+        let [x, y] = mm(v(at));
+        findings.push(
+            Finding::warning(
+                "speck-lost",
+                format!(
+                    "a speck of foil of {:.0} um2 is nowhere as wide as the minimum web of {}: it falls out",
+                    area / 1e6,
+                    show_length_um(recipe.min_web_um())
+                ),
+            )
+            .hint("draw it wider, or fill it, if it matters")
+            .at(x, y),
+        );
+    }
+    if foil.frame.is_none() {
+        findings.push(
+            Finding::blocking(
+                "foil-missing",
+                "the openings leave no foil along the sheet's edge that could hold anything",
+            )
+            .hint("draw on a larger page, or set [sheet] size"),
+        );
+    }
+    index
+}
+
+fn refuse(stencil: &mut Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
+    let found = foil::pieces(&stencil.sheet, &stencil.openings, recipe);
+    note_islands(stencil, &found, recipe, findings);
+    for island in stencil.islands.iter().filter(|i| !i.speck) {
+        let [x, y] = mm(v(island.at));
+        findings.push(
+            Finding::blocking(
+                "island",
+                format!(
+                    "a piece of foil of {:.4} mm2 is held by nothing: it would fall out",
+                    island.area_um2 / 1e6
+                ),
+            )
+            .hint("let tie bars hold it, split the layer, or draw a bridge")
+            .at(x, y),
+        );
+    }
+}
+
+fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec<Finding>) {
+    let edges = EdgeIndex::new(&stencil.drawn);
+    let mut strips = Regions::new();
+    for line in &layer.tie_lines {
+        by_hand(stencil, line, recipe, &edges, &mut strips, findings);
+    }
+    if !strips.is_empty() {
+        stencil.openings = difference(&stencil.drawn, &union_all([&strips]));
+    }
+    let around = Surroundings::new(layer);
+    let mut untied = Vec::new();
+    for round in 0..ROUNDS {
+        let found = foil::pieces(&stencil.sheet, &stencil.openings, recipe);
+        let index = if round == 0 {
+            note_islands(stencil, &found, recipe, findings)
+        } else {
+            // A rest of an island already noted.
+            found
+                .cores
+                .shapes()
+                .map(|s| nearest_island(stencil, geometry::inner_point(s)))
+                .collect()
+        };
+        if count(&found) == 0 {
+            untied.clear();
+            break;
+        }
+        let placement = bars::place(&found, &around, recipe);
+        untied = placement
+            .untied
+            .iter()
+            .map(|&(piece, span)| (geometry::inner_point(found.cores.shape(piece)), span))
+            .collect();
+        if placement.bars.is_empty() {
+            break;
+        }
+        for bar in &placement.bars {
+            strips.extend(&strip(bar.from, bar.to, bar.width_nm, 0.0));
+            keep(stencil, bar, index[bar.piece], &edges);
+        }
+        stencil.openings = difference(&stencil.drawn, &union_all([&strips]));
+    }
+    for (at, span) in untied {
+        let [x, y] = mm(v(at));
+        findings.push(
+            Finding::blocking(
+                "island-untied",
+                match span {
+                    Some(s) => format!(
+                        "no tie bar can hold this piece of foil: the shortest would span {}, or crosses a region kept clear",
+                        show_length_um(s / NM_PER_UM)
+                    ),
+                    None => "no tie bar can reach this piece of foil".to_owned(),
+                },
+            )
+            .hint("split the layer (--islands split), place a tie line by hand, or raise [tie_bars] max_span_mm")
+            .at(x, y),
+        );
+    }
+    bar_findings(stencil, recipe, findings);
+    film::parted(stencil, &edges, recipe, findings);
+}
+
+fn nearest_island(stencil: &Stencil, at: Point) -> usize {
+    let d = |i: &Island| crate::regions::distance_nm(i.at, at);
+    (0..stencil.islands.len())
+        .min_by(|&a, &b| d(&stencil.islands[a]).total_cmp(&d(&stencil.islands[b])))
+        .unwrap_or(usize::MAX)
+}
+
+fn keep(stencil: &mut Stencil, bar: &Placed, island: usize, edges: &EdgeIndex) {
+    let (from, to) = bars::clip_to_opening(edges, &stencil.drawn, bar.from, bar.to);
+    if let Some(island) = stencil.islands.get_mut(island) {
+        island.bars.push(stencil.tie_bars.len());
+    }
+    let mut reason = bar.reason.clone();
+    if bar.narrowed {
+        reason.push_str("; narrower than asked, so that it does not bury the island");
+    }
+    stencil.tie_bars.push(TieBar {
+        from: point(from),
+        to: point(to),
+        width_um: bar.width_nm / NM_PER_UM,
+        reason,
+    });
+}
+
+fn by_hand(
+    stencil: &mut Stencil,
+    line: &TieLine,
+    recipe: &Recipe,
+    edges: &EdgeIndex,
+    strips: &mut Regions,
+    findings: &mut Vec<Finding>,
+) {
+    if line.from == line.to {
+        return;
+    }
+    let asked = line.width_um.unwrap_or(recipe.tie_bars.width_um);
+    let width_um = asked.max(recipe.min_web_um());
+    let [x, y] = mm(middle(v(line.from), v(line.to)));
+    if width_um > asked {
+        findings.push(
+            Finding::warning(
+                "tie-bar-widened",
+                "a bar placed by hand is narrower than the minimum web and was widened to it",
+            )
+            .element(line.id.clone())
+            .at(x, y)
+            .measured(asked, width_um),
+        );
+    }
+    strips.extend(&strip(v(line.from), v(line.to), width_um * NM_PER_UM, 0.0));
+    let (from, to) = bars::clip_to_opening(edges, &stencil.drawn, v(line.from), v(line.to));
+    stencil.tie_bars.push(TieBar {
+        from: point(from),
+        to: point(to),
+        width_um,
+        reason: format!("placed by hand: `{}`", line.id),
+    });
+}
+
+/// Bars that came out narrower than asked, or alone.
+fn bar_findings(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
+    for bar in stencil
+        .tie_bars
+        .iter()
+        .filter(|b| b.reason.contains("narrower than asked"))
+    {
+        let [x, y] = mm(middle(v(bar.from), v(bar.to)));
+        findings.push(
+            Finding::warning(
+                "tie-bar-narrow",
+                "the island is so small that its tie bar is narrower than asked",
+            )
+            .hint("draw the island larger, or split the layer")
+            .at(x, y)
+            .measured(bar.width_um, recipe.tie_bars.width_um),
+        );
+    }
+    if recipe.tie_bars.min_per_island < 2 {
+        return;
+    }
+    for island in stencil.islands.iter().filter(|i| i.bars.len() == 1) {
+        let [x, y] = mm(v(island.at));
+        findings.push(
+            Finding::warning(
+                "tie-single",
+                "the island has room for one tie bar only: it can swing about it",
+            )
+            .hint("draw the island larger, or split the layer")
+            .at(x, y),
+        );
+    }
 }

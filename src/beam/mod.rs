@@ -1,1 +1,0 @@
-//! Beam: pulse, spot and the process window.

@@ -1,0 +1,263 @@
+//! `foilwright preview`: what a written job will do, drawn from the file alone.
+
+use super::{Common, Exit, Overrides};
+use crate::heat::{HeatResult, SimOptions, simulate};
+use crate::kerf::{CutKind, CutPath};
+use crate::motion::Motion;
+use crate::order::cool::even_limit_k;
+use crate::output::OutputSet;
+use crate::pictures::heat::{HeatPicture, film_png, heat_png};
+use crate::pictures::order::{OrderPicture, order_png};
+use crate::proof::{self, Dialect};
+use crate::recipe::Recipe;
+use crate::units::{show_time_s, trim_number};
+use anyhow::{Context, anyhow, bail};
+use clap::Args;
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
+const FILM_FRAMES: usize = 96;
+const FILM_BYTES: usize = 10_000_000;
+
+#[derive(Debug, Args)]
+pub struct PreviewArgs {
+    /// Job to preview: .nc, .plan.json or another file that `cut` writes
+    #[arg(value_name = "JOB")]
+    job: PathBuf,
+    /// Also write a film of the temperature (animated PNG, at most 10 MB)
+    #[arg(long)]
+    film: bool,
+    /// A coarse answer within a second or two
+    #[arg(long)]
+    quick: bool,
+    /// Size of a cell of the heat model, such as 100um
+    #[arg(long, value_name = "LENGTH", value_parser = super::length_um)]
+    cell: Option<f64>,
+    #[command(flatten)]
+    common: Common,
+    #[command(flatten)]
+    overrides: Overrides,
+}
+
+pub fn run(args: PreviewArgs) -> anyhow::Result<Exit> {
+    let recipe = args.common.load_recipe(&args.overrides)?;
+    let name = args
+        .job
+        .file_name()
+        .unwrap_or_default()
+        .to_string_lossy()
+        .into_owned();
+    let named = || format!("cannot read {}", args.job.display());
+    let bytes = std::fs::read(&args.job).with_context(named)?;
+    let job = proof::read(&name, &bytes, &Dialect::from_recipe(&recipe)).with_context(named)?;
+    let motion = complete(job.motion, &recipe).with_context(|| args.job.display().to_string())?;
+    let limit_k = recipe
+        .heat
+        .limit_k
+        .unwrap_or_else(|| limit_of(&motion, &recipe));
+
+    let result = with_progress(&args, &motion, &recipe);
+    let mut files = OutputSet::new(&args.common.out_beside(&args.job));
+    let stem = stem(&name);
+    files.add(
+        format!("{stem}.order.png"),
+        order_png(&motion, &order_picture(&name, &motion)),
+    );
+    let picture = HeatPicture {
+        title: format!("Heat: {name}"),
+        subtitle: format!(
+            "{}, {} x {} mm, y up, {}",
+            recipe.foil.material,
+            trim_number(motion.sheet_mm[2] - motion.sheet_mm[0], 3),
+            trim_number(motion.sheet_mm[3] - motion.sheet_mm[1], 3),
+            show_time_s(motion.end_s)
+        ),
+        limit_k: Some(limit_k),
+        facts: parameters(&recipe, &result),
+    };
+    files.add(
+        format!("{stem}.heat.png"),
+        heat_png(&result, &motion, &picture),
+    );
+    if args.film {
+        let film = film_png(&result, &motion, Some(limit_k), FILM_BYTES)
+            .map_err(|e| anyhow!("cannot make the film: {e}"))?;
+        files.add(format!("{stem}.film.png"), film);
+    }
+    let findings = result.findings();
+    let written = files.write(&[])?;
+    if args.common.json {
+        let report = serde_json::json!({
+            "schema": "foilwright.preview/1",
+            "job": name,
+            "limit_k": limit_k,
+            "heat": result,
+            "findings": findings,
+        });
+        println!("{}", serde_json::to_string_pretty(&report)?);
+    } else if !args.common.quiet {
+        println!(
+            "{}: {} cuts in {}",
+            args.job.display(),
+            motion.burns.len(),
+            show_time_s(motion.end_s)
+        );
+        for line in result.lines() {
+            println!("  {line}");
+        }
+        for f in &findings {
+            println!("{}: {} [{}]", f.severity.word(), f.message, f.code);
+            println!("  hint: {}", f.hint);
+        }
+        for path in written {
+            println!("wrote {}", path.display());
+        }
+    }
+    Ok(0)
+}
+
+/// Fills in what the file does not say: the sheet, and speed and power where the format has none.
+fn complete(mut motion: Motion, recipe: &Recipe) -> anyhow::Result<Motion> {
+    motion
+        .burns
+        .retain(|b| b.length_mm() > 0.0 && b.speed_mm_s.is_finite());
+    if motion.burns.is_empty() {
+        bail!("the job holds no cut, so there is nothing to preview");
+    }
+    for b in &mut motion.burns {
+        if b.power_w.is_nan() || b.power_w <= 0.0 {
+            b.power_w = recipe.power_w();
+        }
+    }
+    let points = motion.burns.iter().flat_map(|b| &b.points);
+    let bounds = points.fold([f64::MAX, f64::MAX, f64::MIN, f64::MIN], |b, p| {
+        [
+            b[0].min(p[0]),
+            b[1].min(p[1]),
+            b[2].max(p[0]),
+            b[3].max(p[1]),
+        ]
+    });
+    if bounds.iter().any(|v| v.is_nan() || v.abs() > 1e4) {
+        bail!("the job reaches beyond 10 m");
+    }
+    let s = motion.sheet_mm;
+    if s[2] <= s[0] || s[3] <= s[1] {
+        let m = recipe.sheet.margin_mm;
+        motion.sheet_mm = [bounds[0] - m, bounds[1] - m, bounds[2] + m, bounds[3] + m];
+    } else {
+        motion.sheet_mm = [
+            s[0].min(bounds[0]),
+            s[1].min(bounds[1]),
+            s[2].max(bounds[2]),
+            s[3].max(bounds[3]),
+        ];
+    }
+    Ok(motion)
+}
+
+/// The limit that cool order would hold this job to.
+fn limit_of(motion: &Motion, recipe: &Recipe) -> f64 {
+    let paths: Vec<CutPath> = motion
+        .burns
+        .iter()
+        .filter(|b| b.pass <= 1)
+        .map(|b| CutPath {
+            kind: CutKind::Line,
+            closed: false,
+            points: b.points.clone(),
+            opening: None,
+            parent: None,
+            run_in_mm: 0.0,
+        })
+        .collect();
+    let mut recipe = recipe.clone();
+    recipe.passes.count = motion
+        .burns
+        .iter()
+        .map(|b| b.pass)
+        .max()
+        .unwrap_or(1)
+        .max(1);
+    recipe.scan.cut_speed_mm_s = motion.burns[0].speed_mm_s;
+    even_limit_k(&paths, &recipe, motion.sheet_mm)
+}
+
+fn with_progress(args: &PreviewArgs, motion: &Motion, recipe: &Recipe) -> HeatResult {
+    let bar = if args.common.quiet || args.common.json {
+        indicatif::ProgressBar::hidden()
+    } else {
+        indicatif::ProgressBar::new(1000)
+    };
+    bar.set_message("heat");
+    let mut tell = |f: f64| bar.set_position((1000.0 * f) as u64);
+    let result = simulate(
+        motion,
+        recipe,
+        SimOptions {
+            dx_um: args.cell.unwrap_or(100.0).max(1.0),
+            quick: args.quick,
+            slide: true,
+            frames: if args.film { FILM_FRAMES } else { 0 },
+            progress: Some(&mut tell),
+        },
+    );
+    bar.finish_and_clear();
+    result
+}
+
+fn order_picture(name: &str, motion: &Motion) -> OrderPicture {
+    let passes = motion.burns.iter().map(|b| b.pass).max().unwrap_or(1);
+    let paths: BTreeSet<u32> = motion.burns.iter().map(|b| b.path).collect();
+    let on: f64 = motion.burns.iter().map(|b| b.end_s() - b.start_s).sum();
+    let dwell: f64 = motion.dwells.iter().map(|d| d.1).sum();
+    OrderPicture {
+        title: format!("Order: {name}"),
+        subtitle: "as the file will be cut; job coordinates, y up".to_owned(),
+        facts: vec![
+            format!(
+                "{} paths, {} cuts, {passes} passes",
+                paths.len(),
+                motion.burns.len()
+            ),
+            format!(
+                "job {}, beam on {}",
+                show_time_s(motion.end_s),
+                show_time_s(on)
+            ),
+            format!("pauses {}", show_time_s(dwell)),
+        ],
+        ..OrderPicture::default()
+    }
+}
+
+fn parameters(recipe: &Recipe, result: &HeatResult) -> Vec<String> {
+    vec![
+        format!(
+            "{} um {}; {} of the power stays as heat (+- {})",
+            trim_number(recipe.foil.thickness_um, 1),
+            recipe.foil.material,
+            trim_number(recipe.laser.absorbed_fraction, 2),
+            trim_number(recipe.laser.absorbed_uncertainty, 2)
+        ),
+        format!(
+            "loss to the slide {} W/m2K (+- {}), slide {} mm",
+            trim_number(recipe.heat.loss_w_m2_k, 0),
+            trim_number(recipe.heat.loss_uncertainty_w_m2_k, 0),
+            trim_number(recipe.heat.slide_mm, 1)
+        ),
+        format!("cells of {} um", trim_number(result.dx_um, 0)),
+    ]
+}
+
+/// File name without the parts that say its kind.
+fn stem(name: &str) -> String {
+    for end in [".plan.json", ".cut.svg"] {
+        if let Some(stem) = Path::new(name).to_str().and_then(|n| n.strip_suffix(end)) {
+            return stem.to_owned();
+        }
+    }
+    name.rsplit_once('.')
+        .map_or(name, |(stem, _)| stem)
+        .to_owned()
+}

@@ -1,0 +1,362 @@
+//! `foilwright proof`: reads a written job back and compares it with the drawing.
+
+use super::{Common, Exit, Overrides};
+use crate::artwork::{self, Artwork, Layer, ReadOptions};
+use crate::finding::Severity;
+use crate::output::OutputSet;
+use crate::pictures::proof::{Close, ProofPicture, proof_png};
+use crate::proof::{self, Dialect, ReadJob, Verdict};
+use crate::recipe::{Recipe, SheetSize};
+use crate::units::{show_length_um, show_time_s, trim_number};
+use anyhow::{Context, bail};
+use clap::Args;
+use std::path::{Path, PathBuf};
+
+#[derive(Debug, Args)]
+pub struct ProofArgs {
+    /// Job to prove: .nc, .cut.svg, .dxf, .plan.json or a folder of batches
+    #[arg(value_name = "JOB")]
+    job: PathBuf,
+    /// Drawing it was made from
+    #[arg(long, value_name = "ARTWORK.svg")]
+    artwork: PathBuf,
+    /// Layer it was made from (needed when the drawing has several)
+    #[arg(long, value_name = "NAME")]
+    layer: Option<String>,
+    /// Width of a drawing that has no physical size, such as 20mm
+    #[arg(long, value_name = "LENGTH", value_parser = super::length_um)]
+    width: Option<f64>,
+    /// The foil: `page`, `artwork` or a size such as 25x25mm
+    #[arg(long, value_name = "SIZE")]
+    sheet: Option<String>,
+    /// What opens the foil: `dark` or `any-paint`
+    #[arg(long, value_name = "WHAT", default_value = "dark", value_parser = ["dark", "any-paint"])]
+    opens: String,
+    /// Write no picture
+    #[arg(long)]
+    no_pictures: bool,
+    #[command(flatten)]
+    common: Common,
+    #[command(flatten)]
+    overrides: Overrides,
+}
+
+pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
+    let mut recipe = args.common.load_recipe(&args.overrides)?;
+    if let Some(size) = &args.sheet {
+        recipe.sheet.size = size.clone();
+        recipe.check("with the command line's overrides")?;
+    }
+    let options = ReadOptions {
+        width_mm: args.width.map(|um| um / 1e3),
+        any_paint: args.opens == "any-paint",
+        tolerance_um: recipe.tolerance_um(),
+        ..ReadOptions::default()
+    };
+    let drawing = artwork::read(&args.artwork, &options)?.value;
+    let dialect = Dialect::from_recipe(&recipe);
+    let job = read_job(&args.job, &dialect)?;
+    let layer = choose(
+        &drawing,
+        args.layer.as_deref().or(stated_layer(&drawing, &job)),
+    )?;
+    let sheet_mm = sheet_box(&drawing, &recipe);
+    let verdict = proof::prove(&job, layer, sheet_mm, &recipe);
+
+    let mut files = OutputSet::new(&args.common.out_beside(&args.job));
+    let stem = stem(&args.job);
+    let report = report(&args, layer, &verdict);
+    files.add(
+        format!("{stem}.proof.json"),
+        serde_json::to_string_pretty(&report)? + "\n",
+    );
+    if !args.no_pictures {
+        let picture = picture(&args.job, layer, &job, sheet_mm, &recipe, &verdict);
+        files.add(format!("{stem}.proof.png"), proof_png(&picture));
+    }
+    let written = files.write(&[])?;
+    if args.common.json {
+        println!("{}", serde_json::to_string_pretty(&report)?);
+    } else if !args.common.quiet {
+        print!("{}", summary(&args.job, layer, &verdict));
+        for path in written {
+            println!("wrote {}", path.display());
+        }
+    }
+    Ok(u8::from(!verdict.passed))
+}
+
+fn read_job(path: &Path, dialect: &Dialect) -> anyhow::Result<ReadJob> {
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    let named = || format!("cannot read {}", path.display());
+    if path.is_dir() {
+        let mut files = Vec::new();
+        for entry in std::fs::read_dir(path).with_context(named)? {
+            let entry = entry.with_context(named)?;
+            let name = entry.file_name().to_string_lossy().into_owned();
+            if name.ends_with(".svg") || name == "settings.txt" {
+                files.push((name, std::fs::read(entry.path()).with_context(named)?));
+            }
+        }
+        files.sort();
+        return proof::read_batches(&files, dialect).with_context(named);
+    }
+    let bytes = std::fs::read(path).with_context(named)?;
+    proof::read(&name, &bytes, dialect).with_context(named)
+}
+
+/// The layer the job says it was made from, if the drawing has it.
+fn stated_layer<'a>(drawing: &'a Artwork, job: &ReadJob) -> Option<&'a str> {
+    let stated = job.stated.get("layer")?;
+    drawing
+        .layers
+        .iter()
+        .map(|l| l.name.as_str())
+        .find(|n| n == stated)
+}
+
+fn choose<'a>(drawing: &'a Artwork, name: Option<&str>) -> anyhow::Result<&'a Layer> {
+    let names = || {
+        drawing
+            .layers
+            .iter()
+            .map(|l| l.name.as_str())
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
+    match (name, drawing.layers.as_slice()) {
+        (_, []) => bail!("the drawing has no layer to cut"),
+        (Some(name), layers) => layers
+            .iter()
+            .find(|l| l.name == name)
+            .with_context(|| format!("the drawing has no layer `{name}`; it has {}", names())),
+        (None, [only]) => Ok(only),
+        (None, _) => bail!(
+            "the drawing has several layers; give --layer with one of {}",
+            names()
+        ),
+    }
+}
+
+/// The sheet in page coordinates, as the recipe says.
+fn sheet_box(drawing: &Artwork, recipe: &Recipe) -> [f64; 4] {
+    let page = [0.0, 0.0, drawing.size_mm[0], drawing.size_mm[1]];
+    let paint = drawing
+        .layers
+        .iter()
+        .filter_map(|l| l.openings.bounds())
+        .reduce(|a, b| a.join(&b))
+        .map_or(page, |b| {
+            [b.min.x, b.min.y, b.max.x, b.max.y].map(|v| f64::from(v) / 1e6)
+        });
+    match SheetSize::parse(&recipe.sheet.size) {
+        None | Some(SheetSize::Page) => page,
+        Some(SheetSize::Artwork) => {
+            let m = recipe.sheet.margin_mm;
+            [paint[0] - m, paint[1] - m, paint[2] + m, paint[3] + m]
+        }
+        Some(SheetSize::Fixed {
+            width_mm,
+            height_mm,
+        }) => {
+            let c = [(paint[0] + paint[2]) / 2.0, (paint[1] + paint[3]) / 2.0];
+            let (w, h) = (width_mm / 2.0, height_mm / 2.0);
+            [c[0] - w, c[1] - h, c[0] + w, c[1] + h]
+        }
+    }
+}
+
+/// File name without the parts that say its kind.
+fn stem(job: &Path) -> String {
+    let name = job.file_name().unwrap_or_default().to_string_lossy();
+    for end in [".plan.json", ".cut.svg", ".batches"] {
+        if let Some(stem) = name.strip_suffix(end) {
+            return stem.to_owned();
+        }
+    }
+    name.rsplit_once('.')
+        .map_or(name.as_ref(), |(stem, _)| stem)
+        .to_owned()
+}
+
+fn report(args: &ProofArgs, layer: &Layer, verdict: &Verdict) -> serde_json::Value {
+    let name = |p: &Path| {
+        p.file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned()
+    };
+    serde_json::json!({
+        "schema": "foilwright.proof/1",
+        "job": name(&args.job),
+        "artwork": name(&args.artwork),
+        "layer": layer.name,
+        "passed": verdict.passed,
+        "findings": verdict.findings,
+        "counts": verdict.counts,
+        "as_cut": verdict.as_cut,
+    })
+}
+
+fn facts(verdict: &Verdict) -> Vec<String> {
+    let a = &verdict.as_cut;
+    let n = |v| trim_number(v, 2);
+    let mut out = vec![
+        format!(
+            "openings: {} drawn, {} cut",
+            a.openings_drawn, a.openings_cut
+        ),
+        format!("pieces that fall out: {}", a.slugs),
+        format!(
+            "edge error: at most {} um, {} um RMS",
+            n(a.edge_error_max_um),
+            n(a.edge_error_rms_um)
+        ),
+        format!("corners left round: {}", a.rounded_corners),
+    ];
+    out.push(match a.narrowest_bar_um {
+        Some(w) => format!("tie bars: {}, the narrowest {} um", a.bars.len(), n(w)),
+        None => "tie bars: none".to_owned(),
+    });
+    out.push(match (a.narrowest_web_um, a.narrowest_web_mm) {
+        (Some(w), Some([x, y])) => format!("narrowest web: {} um at ({x:.3}, {y:.3}) mm", n(w)),
+        _ => format!("webs: all wider than {}", show_length_um(a.web_searched_um)),
+    });
+    out.push(format!(
+        "time: {} (beam on {}, pauses {})",
+        show_time_s(a.job_s),
+        show_time_s(a.beam_on_s),
+        show_time_s(a.dwell_s)
+    ));
+    out
+}
+
+fn summary(job: &Path, layer: &Layer, verdict: &Verdict) -> String {
+    let word = if verdict.passed { "passed" } else { "FAILED" };
+    let mut out = format!("{}: layer {}: proof {word}\n", job.display(), layer.name);
+    for fact in facts(verdict) {
+        out.push_str(&format!("  {fact}\n"));
+    }
+    for f in &verdict.findings {
+        let line = f.line.map_or(String::new(), |l| format!("line {l}: "));
+        let place = f.finding.place();
+        let place = if place.is_empty() {
+            place
+        } else {
+            format!(" ({place})")
+        };
+        out.push_str(&format!(
+            "{}: {line}{} [{}]{place}\n",
+            f.finding.severity.word(),
+            f.finding.message,
+            f.finding.code
+        ));
+        if !f.finding.hint.is_empty() {
+            out.push_str(&format!("  hint: {}\n", f.finding.hint));
+        }
+    }
+    for (code, n) in &verdict.counts {
+        let listed = verdict
+            .findings
+            .iter()
+            .filter(|f| f.finding.code == *code)
+            .count();
+        if *n > listed {
+            out.push_str(&format!("{} more of {code}\n", n - listed));
+        }
+    }
+    out
+}
+
+fn picture(
+    path: &Path,
+    layer: &Layer,
+    job: &ReadJob,
+    sheet_mm: [f64; 4],
+    recipe: &Recipe,
+    verdict: &Verdict,
+) -> ProofPicture {
+    let kerf_mm = recipe.kerf.width_um / 1e3;
+    let faults: Vec<(usize, Option<[f64; 2]>, String)> = verdict
+        .findings
+        .iter()
+        .filter(|f| f.finding.severity >= Severity::Warning)
+        .take(30)
+        .enumerate()
+        .map(|(i, f)| {
+            let line = f.line.map_or(String::new(), |l| format!("line {l}: "));
+            (
+                i + 1,
+                f.finding.at_mm,
+                format!("{line}{}", f.finding.message),
+            )
+        })
+        .collect();
+    let mut closes: Vec<Close> = faults
+        .iter()
+        .filter_map(|(n, at, _)| {
+            at.map(|at| Close {
+                at,
+                span_mm: (kerf_mm * 12.0).max(0.02),
+                title: format!("fault {n}"),
+            })
+        })
+        .take(4)
+        .collect();
+    if let Some(bar) = verdict.as_cut.bars.first() {
+        closes.push(Close {
+            at: [
+                (bar.from_mm[0] + bar.to_mm[0]) / 2.0,
+                (bar.from_mm[1] + bar.to_mm[1]) / 2.0,
+            ],
+            span_mm: 4.0 * bar.width_um / 1e3,
+            title: format!("a tie bar, {} um", trim_number(bar.width_um, 1)),
+        });
+    }
+    if let (Some(at), Some(w)) = (
+        verdict.as_cut.narrowest_web_mm,
+        verdict.as_cut.narrowest_web_um,
+    ) {
+        closes.push(Close {
+            at,
+            span_mm: (4.0 * w / 1e3).max(0.05),
+            title: format!("narrowest web, {} um", trim_number(w, 1)),
+        });
+    }
+    if let Some(p) = layer.openings.points().first() {
+        closes.push(Close {
+            at: [f64::from(p.x) / 1e6, f64::from(p.y) / 1e6],
+            span_mm: (kerf_mm * 12.0).max(0.02),
+            title: "an edge".to_owned(),
+        });
+    }
+    ProofPicture {
+        title: format!(
+            "Proof {}: {}",
+            if verdict.passed { "passed" } else { "failed" },
+            path.file_name().unwrap_or_default().to_string_lossy()
+        ),
+        subtitle: format!(
+            "layer {}, sheet {} x {} mm as drawn (y down); side cut: {}",
+            layer.name,
+            trim_number(sheet_mm[2] - sheet_mm[0], 3),
+            trim_number(sheet_mm[3] - sheet_mm[1], 3),
+            recipe.sheet.laser_side.word()
+        ),
+        sheet_mm,
+        kerf_mm,
+        drawn: layer
+            .openings
+            .rings()
+            .map(|r| {
+                r.iter()
+                    .map(|p| [f64::from(p.x) / 1e6, f64::from(p.y) / 1e6])
+                    .collect()
+            })
+            .collect(),
+        ways: proof::ways_mm(job, sheet_mm, recipe),
+        faults,
+        closes,
+        facts: facts(verdict),
+    }
+}

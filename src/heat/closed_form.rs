@@ -1,0 +1,70 @@
+//! Closed forms of heat in a thin sheet that loses heat in proportion to its rise.
+//!
+//! Carslaw & Jaeger, Conduction of Heat in Solids, 2nd ed. 1959, ch. 10; Rosenthal, Trans. ASME 68, 1946
+//! (from memory). Metres, seconds, joules, watts; rises in kelvin.
+
+use super::Foil;
+use std::f64::consts::PI;
+
+/// Modified Bessel function K0 from its integral of exp(-x cosh t), by the trapezium rule, which converges
+/// exponentially here. `x` > 0.
+pub fn bessel_k0(x: f64) -> f64 {
+    let step = 1.0 / 32.0;
+    let mut sum = 0.5 * libm::exp(-x);
+    for n in 1..2000 {
+        let term = libm::exp(-x * libm::cosh(f64::from(n) * step));
+        sum += term;
+        if term < 1e-18 * sum {
+            break;
+        }
+    }
+    sum * step
+}
+
+/// Rise `t` after `joule` was released at a distance `r`.
+pub fn point(foil: &Foil, joule: f64, r: f64, t: f64) -> f64 {
+    joule / (4.0 * PI * foil.sheet_w_k * t)
+        * libm::exp(-r * r / (4.0 * foil.alpha_m2_s * t) - t / foil.tau_s())
+}
+
+/// Rise `t` after a Gaussian spot of 1/e2 radius `w` released `joule`, at a distance `r`.
+pub fn spot(foil: &Foil, joule: f64, w: f64, r: f64, t: f64) -> f64 {
+    let s = w * w / 2.0 + 4.0 * foil.alpha_m2_s * t;
+    joule / (foil.capacity_j_m2_k * PI * s) * libm::exp(-r * r / s - t / foil.tau_s())
+}
+
+/// Rise around a source of `watt` that has moved at `speed` along x for long, `xi` ahead of and `y` beside it.
+pub fn moving(foil: &Foil, watt: f64, speed: f64, xi: f64, y: f64) -> f64 {
+    let half = speed / (2.0 * foil.alpha_m2_s);
+    let m = (half * half + foil.loss_w_m2_k / foil.sheet_w_k).sqrt();
+    watt / (2.0 * PI * foil.sheet_w_k) * libm::exp(-half * xi) * bessel_k0(libm::hypot(xi, y) * m)
+}
+
+/// Rise at the beam, caused by its own visit alone, at the end of `points` cut at `speed`: the spot's closed
+/// form summed over the way. No slots: a web or a slug gets hotter.
+pub fn self_heating(foil: &Foil, watt: f64, w: f64, points: &[[f64; 2]], speed: f64) -> f64 {
+    let Some(&end) = points.last() else {
+        return 0.0;
+    };
+    // Fine steps near the beam, until heat has spread past the spot; coarser ones further back.
+    let finest = 0.25 * w.min(w * w * speed / (8.0 * foil.alpha_m2_s));
+    let (mut back, mut sum) = (0.0f64, 0.0f64);
+    for s in points.windows(2).rev() {
+        let d = libm::hypot(s[1][0] - s[0][0], s[1][1] - s[0][1]);
+        let mut at = 0.0;
+        while at < d {
+            let step = finest.max(0.1 * (back + at)).min(d - at);
+            let f = (at + step / 2.0) / d;
+            let p = [
+                s[1][0] + f * (s[0][0] - s[1][0]),
+                s[1][1] + f * (s[0][1] - s[1][1]),
+            ];
+            let r = libm::hypot(p[0] - end[0], p[1] - end[1]);
+            let t = (back + at + step / 2.0) / speed;
+            sum += spot(foil, watt * step / speed, w, r, t);
+            at += step;
+        }
+        back += d;
+    }
+    sum
+}

@@ -1,0 +1,547 @@
+//! The job on the fine sheet, step by step, and what is measured on the way.
+
+use super::closed_form::self_heating;
+use super::fine::{FineSheet, Window, groove};
+use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
+use super::{Foil, hot_webs};
+use crate::job::plan::part_of;
+use crate::motion::{Burn, Motion};
+use crate::recipe::{Recipe, Slugs};
+use std::fmt;
+
+/// A place is settled this long after the beam was last within `NEAR_MM`.
+const SETTLED_S: f64 = 0.05;
+const NEAR_MM: f64 = 0.4;
+/// Cell steps of a quick and of a thorough answer; cells grow when the job needs more.
+const QUICK_WORK: f64 = 1.5e9;
+const THOROUGH_WORK: f64 = 2e10;
+
+/// How to simulate.
+pub struct SimOptions<'a> {
+    /// Size of a cell; larger ones are used where the job would take too long.
+    pub dx_um: f64,
+    /// An answer within a second or two, on coarse cells.
+    pub quick: bool,
+    /// Let the slide warm up; otherwise it stays at rest temperature.
+    pub slide: bool,
+    /// Number of frames of a film, evenly spread over the job.
+    pub frames: usize,
+    /// Told the fraction done, from time to time.
+    pub progress: Option<&'a mut dyn FnMut(f64)>,
+}
+
+impl Default for SimOptions<'_> {
+    fn default() -> Self {
+        SimOptions {
+            dx_um: 100.0,
+            quick: false,
+            slide: true,
+            frames: 0,
+            progress: None,
+        }
+    }
+}
+
+impl fmt::Debug for SimOptions<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("SimOptions")
+            .field("dx_um", &self.dx_um)
+            .field("quick", &self.quick)
+            .field("slide", &self.slide)
+            .field("frames", &self.frames)
+            .finish_non_exhaustive()
+    }
+}
+
+/// Simulates the whole job. Heat is `laser.absorbed_fraction` of each burn's power.
+pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -> HeatResult {
+    let mut foil = Foil::new(recipe);
+    if !options.slide {
+        foil.slide_j_m2_k = f64::INFINITY;
+    }
+    let dx_mm = cell_mm(motion, &foil, &options);
+    let visits = Motion {
+        burns: visits(motion, recipe.heat.bite_mm),
+        ..motion.clone()
+    };
+    let motion = &visits;
+    let mut run = Run::new(motion, recipe, &foil, dx_mm, options.frames);
+    let steps = (motion.end_s / run.sheet.dt_s).ceil().clamp(1.0, 1e12) as u64;
+    let tell = (steps / 200).max(1);
+    for n in 0..steps {
+        run.advance(n);
+        if n.is_multiple_of(tell)
+            && let Some(progress) = options.progress.as_mut()
+        {
+            progress(n as f64 / steps as f64);
+        }
+    }
+    run.finish(motion, &foil, recipe)
+}
+
+/// Burns in parts of at most a bite. What the beam left behind more than a bite ago counts as memory, so that
+/// long cuts and short ones are held to the same measure.
+fn visits(motion: &Motion, bite_mm: f64) -> Vec<Burn> {
+    let mut out = Vec::with_capacity(motion.burns.len());
+    for burn in &motion.burns {
+        let length = burn.length_mm();
+        let count = (length / bite_mm - 1e-9).ceil().max(1.0);
+        if count <= 1.0 || !count.is_finite() {
+            out.push(burn.clone());
+            continue;
+        }
+        for n in 0..count as usize {
+            let from = length * n as f64 / count;
+            out.push(Burn {
+                points: part_of(&burn.points, from, length * (n as f64 + 1.0) / count),
+                start_s: burn.start_s + from / burn.speed_mm_s,
+                ..burn.clone()
+            });
+        }
+    }
+    out
+}
+
+/// The cell asked for, or the smallest that keeps within the work allowed (work ~ area x time / dx4).
+fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>) -> f64 {
+    let s = motion.sheet_mm;
+    let area_m2 = ((s[2] - s[0]) * (s[3] - s[1])).abs() * 1e-6;
+    let work = if options.quick {
+        QUICK_WORK
+    } else {
+        THOROUGH_WORK
+    };
+    let least_m = (area_m2 * motion.end_s * 8.0 * foil.alpha_m2_s / work)
+        .sqrt()
+        .sqrt();
+    (options.dx_um * 1e-3).max(least_m * 1e3)
+}
+
+struct Run<'a> {
+    sheet: FineSheet,
+    burns: &'a [Burn],
+    /// Passes made over each burn's path in the whole job.
+    passes: Vec<u32>,
+    next_burn: usize,
+    beam: Option<Beam>,
+    own: OwnField,
+    absorbed: f64,
+    kerf_mm: f64,
+    fall: bool,
+    severed: Vec<[usize; 2]>,
+    /// Time at which the beam was last near each cell.
+    near_s: Vec<f32>,
+    settled: Vec<f32>,
+    lose_every: u64,
+    patch_every: u64,
+    patch: Patch,
+    yield_time: YieldTime,
+    memory: Vec<f32>,
+    peak: (f64, [f64; 2]),
+    starts: Vec<f64>,
+    film_every_s: f64,
+    frames: Vec<Frame>,
+}
+
+/// Where the beam is on its burn.
+struct Beam {
+    segment: usize,
+    along_mm: f64,
+    at: [f64; 2],
+    marked: Option<[f64; 2]>,
+}
+
+/// Heat of the current visit alone: zero outside a window.
+struct OwnField {
+    t: Vec<f32>,
+    next: Vec<f32>,
+    /// Cells that heat was put into, and the window around them that is not at rest.
+    touched: Option<Window>,
+    window: Window,
+    age: u64,
+}
+
+impl<'a> Run<'a> {
+    fn new(motion: &'a Motion, recipe: &Recipe, foil: &Foil, dx_mm: f64, frames: usize) -> Run<'a> {
+        let sheet = FineSheet::new(motion.sheet_mm, dx_mm, foil);
+        let size = sheet.t.len();
+        let mut of_path = std::collections::BTreeMap::new();
+        for b in &motion.burns {
+            let n = of_path.entry(b.path).or_insert(0u32);
+            *n = (*n).max(b.pass);
+        }
+        let every = |seconds: f64| (seconds / sheet.dt_s).floor().max(1.0) as u64;
+        Run {
+            burns: &motion.burns,
+            passes: motion.burns.iter().map(|b| of_path[&b.path]).collect(),
+            next_burn: 0,
+            beam: None,
+            own: OwnField {
+                t: vec![0.0; size],
+                next: vec![0.0; size],
+                touched: None,
+                window: [[1, 1], [1, 1]],
+                age: 0,
+            },
+            absorbed: foil.absorbed,
+            kerf_mm: recipe.kerf.width_um * 1e-3,
+            fall: recipe.sheet.slugs == Slugs::Fall,
+            severed: Vec::new(),
+            near_s: vec![f32::NEG_INFINITY; size],
+            settled: vec![0.0; size],
+            // A hundredth of the time constant: the exchange with the slide is split off conduction.
+            lose_every: every((foil.tau_s() / 100.0).min(5e-3)),
+            patch_every: every(0.02),
+            patch: Patch {
+                side_mm: recipe.heat.patch_mm,
+                buckling_k: foil.buckling_k_m2 / (recipe.heat.patch_mm * 1e-3).powi(2),
+                ..Patch::default()
+            },
+            yield_time: YieldTime {
+                limit_k: foil.first_yield_k,
+                area_time_mm2_s: 0.0,
+            },
+            memory: Vec::new(),
+            peak: (0.0, [0.0; 2]),
+            starts: Vec::with_capacity(motion.burns.len()),
+            film_every_s: if frames == 0 {
+                f64::INFINITY
+            } else {
+                motion.end_s / frames as f64
+            },
+            frames: Vec::with_capacity(frames),
+            sheet,
+        }
+    }
+    /// One step: the heat of the time around it, then conduction, now and then loss and measurements.
+    fn advance(&mut self, n: u64) {
+        let dt = self.sheet.dt_s;
+        let (from, to) = ((n as f64 - 0.5) * dt, (n as f64 + 0.5) * dt);
+        let burns = self.burns;
+        while let Some(burn) = burns.get(self.next_burn) {
+            if burn.start_s >= to {
+                break;
+            }
+            if self.beam.is_none() {
+                self.begin(burn);
+            }
+            let until = (to - burn.start_s) * burn.speed_mm_s;
+            let done = self.travel(burn, until.max(0.0), to as f32);
+            let at = self.beam.as_ref().map_or([0.0; 2], |b| b.at);
+            self.remember(at);
+            if !done && burn.end_s() > from {
+                break;
+            }
+            self.end(burn);
+        }
+        self.sheet.step();
+        if let Some(touched) = self.own.touched {
+            // Heat reaches one cell further each step; past 3.5 diffusion lengths there is none to speak of.
+            self.own.age += 1;
+            let age = self.own.age as f64;
+            let reach = (3.5 * (0.5 * age).sqrt()).min(age).ceil() as usize + 1;
+            self.own.window = grown(touched, reach, &self.sheet);
+            self.sheet
+                .step_other(&mut self.own.t, &mut self.own.next, self.own.window);
+        }
+        // In the middle of each interval, so that the split is of second order.
+        if n % self.lose_every == self.lose_every / 2 {
+            self.settle(n as f64 * dt);
+        }
+        if n.is_multiple_of(self.patch_every) {
+            self.measure_patch();
+        }
+        if n as f64 * dt >= self.film_every_s * (self.frames.len() as f64 + 0.5) {
+            let frame = Frame {
+                time_s: n as f64 * dt,
+                rise_k: self.sheet.rows(|k| self.sheet.t[k]),
+                beam_mm: self.beam.as_ref().map(|b| b.at),
+                burns: self.next_burn + usize::from(self.beam.is_some()),
+            };
+            self.frames.push(frame);
+        }
+    }
+
+    fn begin(&mut self, burn: &Burn) {
+        let at = burn.points.first().copied().unwrap_or([0.0; 2]);
+        self.own.clear(self.sheet.stride);
+        self.beam = Some(Beam {
+            segment: 0,
+            along_mm: 0.0,
+            at,
+            marked: None,
+        });
+        self.severed.clear();
+        self.starts
+            .push(self.sheet.at(at) - self.sheet.slide_at(at));
+    }
+
+    /// Moves the beam to `until_mm` along its burn, heating and cutting; true at its end.
+    fn travel(&mut self, burn: &Burn, until_mm: f64, now_s: f32) -> bool {
+        let Some(mut beam) = self.beam.take() else {
+            return true;
+        };
+        let piece_mm = 0.5 * self.sheet.cell_mm[0].min(self.sheet.cell_mm[1]);
+        let joule_mm = self.absorbed * burn.power_w / burn.speed_mm_s;
+        let factor = groove(
+            burn.pass,
+            self.passes[self.next_burn],
+            self.kerf_mm,
+            2.0 * piece_mm,
+        );
+        // `along_mm` counts from the start of the segment; the burn's length up to it is in `start_mm`.
+        let mut start_mm = burn
+            .points
+            .windows(2)
+            .take(beam.segment)
+            .map(|w| gap(w[0], w[1]))
+            .sum::<f64>();
+        let mut done = false;
+        loop {
+            let Some(w) = burn.points.get(beam.segment..beam.segment + 2) else {
+                done = true;
+                break;
+            };
+            let length = gap(w[0], w[1]);
+            let goal = (until_mm - start_mm).min(length);
+            while beam.along_mm < goal {
+                let to = (beam.along_mm + piece_mm).min(goal);
+                let f = to / length;
+                let b = if to >= length {
+                    w[1]
+                } else {
+                    [
+                        w[0][0] + f * (w[1][0] - w[0][0]),
+                        w[0][1] + f * (w[1][1] - w[0][1]),
+                    ]
+                };
+                let a = beam.at;
+                self.sheet.cut(a, b, factor, &mut self.severed);
+                let middle = [(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0];
+                let rises = self.sheet.heat(middle, joule_mm * (to - beam.along_mm));
+                self.own.add(rises, self.sheet.stride);
+                beam.at = b;
+                beam.along_mm = to;
+                let far = beam
+                    .marked
+                    .is_none_or(|m| gap(m, b) >= 0.1_f64.max(2.0 * piece_mm));
+                if far {
+                    self.mark_near(b, now_s);
+                    beam.marked = Some(b);
+                }
+            }
+            if until_mm - start_mm < length {
+                break;
+            }
+            beam.segment += 1;
+            beam.along_mm = 0.0;
+            start_mm += length;
+        }
+        self.beam = Some(beam);
+        done
+    }
+
+    fn mark_near(&mut self, p: [f64; 2], now_s: f32) {
+        let c = self.sheet.cells(p);
+        let [rx, ry] = [
+            NEAR_MM / self.sheet.cell_mm[0],
+            NEAR_MM / self.sheet.cell_mm[1],
+        ];
+        let range = |c: f64, r: f64, n: usize| {
+            ((c - r).ceil().max(1.0) as usize)..=((c + r).floor().min(n as f64) as usize)
+        };
+        for j in range(c[1], ry, self.sheet.ny) {
+            for i in range(c[0], rx, self.sheet.nx) {
+                let (u, v) = ((i as f64 - c[0]) / rx, (j as f64 - c[1]) / ry);
+                if u * u + v * v <= 1.0 {
+                    self.near_s[j * self.sheet.stride + i] = now_s;
+                }
+            }
+        }
+    }
+
+    fn remember(&mut self, at: [f64; 2]) {
+        let own: f64 = self
+            .sheet
+            .around(at)
+            .iter()
+            .map(|(k, w)| w * f64::from(self.own.t[*k]))
+            .sum();
+        let rise = self.sheet.at(at) - own - self.sheet.slide_at(at);
+        self.memory.push(rise as f32);
+        if rise > self.peak.0 {
+            self.peak = (rise, at);
+        }
+    }
+
+    fn end(&mut self, burn: &Burn) {
+        self.beam = None;
+        self.next_burn += 1;
+        if self.fall && burn.pass == self.passes[self.next_burn - 1] && !self.severed.is_empty() {
+            // Any severed link tells; a few guard against a way that lies half in another slot.
+            let step = (self.severed.len() / 8).max(1);
+            for pair in std::mem::take(&mut self.severed).into_iter().step_by(step) {
+                self.sheet.let_fall(pair);
+            }
+        }
+    }
+
+    fn settle(&mut self, now_s: f64) {
+        let interval_s = self.lose_every as f64 * self.sheet.dt_s;
+        self.sheet.lose(interval_s);
+        if self.own.touched.is_some() {
+            let [[x0, x1], [y0, y1]] = self.own.window;
+            let kept = self.sheet.kept(interval_s);
+            for j in y0..=y1 {
+                let k = j * self.sheet.stride;
+                self.own.t[k + x0..=k + x1]
+                    .iter_mut()
+                    .for_each(|t| *t *= kept);
+            }
+        }
+        let before = (now_s - SETTLED_S) as f32;
+        let limit = self.yield_time.limit_k as f32;
+        let mut hot = 0usize;
+        let slide = self.sheet.slide();
+        let fields = self.sheet.t.iter().zip(slide).zip(&self.near_s);
+        for (((t, slide), near), settled) in fields.zip(&mut self.settled) {
+            if *near <= before && *t - *slide > *settled {
+                *settled = *t - *slide;
+            }
+            hot += usize::from(*t > limit);
+        }
+        let cell_mm2 = self.sheet.cell_mm[0] * self.sheet.cell_mm[1];
+        self.yield_time.area_time_mm2_s += hot as f64 * cell_mm2 * interval_s;
+    }
+
+    /// Mean rise over every square of the patch's side, by a table of sums.
+    fn measure_patch(&mut self) {
+        let s = &self.sheet;
+        let side =
+            |i: usize, n: usize| ((self.patch.side_mm / s.cell_mm[i]).round() as usize).clamp(1, n);
+        let (px, py) = (side(0, s.nx), side(1, s.ny));
+        let w = s.nx + 1;
+        let mut sums = vec![0.0f64; w * (s.ny + 1)];
+        for j in 0..s.ny {
+            let mut row = 0.0;
+            for i in 0..s.nx {
+                row += f64::from(s.t[(j + 1) * s.stride + i + 1]);
+                sums[(j + 1) * w + i + 1] = sums[j * w + i + 1] + row;
+            }
+        }
+        for j in py..=s.ny {
+            for i in px..=s.nx {
+                let sum = sums[j * w + i] - sums[(j - py) * w + i] - sums[j * w + i - px]
+                    + sums[(j - py) * w + i - px];
+                let mean = sum / (px * py) as f64;
+                if mean > self.patch.peak_mean_k {
+                    self.patch.peak_mean_k = mean;
+                    let c = s.centre(i, j);
+                    self.patch.at_mm = [
+                        c[0] - (px - 1) as f64 * s.cell_mm[0] / 2.0,
+                        c[1] - (py - 1) as f64 * s.cell_mm[1] / 2.0,
+                    ];
+                }
+            }
+        }
+    }
+
+    fn finish(mut self, motion: &Motion, foil: &Foil, recipe: &Recipe) -> HeatResult {
+        self.memory.sort_unstable_by(f32::total_cmp);
+        let p99 = self
+            .memory
+            .get((self.memory.len() as f64 * 0.99) as usize)
+            .copied()
+            .unwrap_or(0.0);
+        self.patch.ratio = self.patch.peak_mean_k / self.patch.buckling_k;
+        let energy = self.sheet.account();
+        let sheet = &self.sheet;
+        let settled_k = sheet.rows(|k| self.settled[k]);
+        HeatResult {
+            sheet_mm: motion.sheet_mm,
+            dx_um: 1e3 * sheet.cell_mm[0],
+            dt_us: 1e6 * sheet.dt_s,
+            job_s: motion.end_s,
+            memory: Memory {
+                peak_k: self.peak.0,
+                p99_k: f64::from(p99),
+                mean_at_start_k: self.starts.iter().sum::<f64>() / self.starts.len().max(1) as f64,
+                max_at_start_k: self.starts.iter().copied().fold(0.0, f64::max),
+                peak_at_mm: self.peak.1,
+            },
+            self_heating: worst_self_heating(motion, foil, recipe),
+            webs: hot_webs(motion, foil),
+            slide_drift_k: f64::from(sheet.slide_peak()),
+            patch: self.patch,
+            yield_time: self.yield_time,
+            energy,
+            energy_error: energy.error(),
+            peak_settled_k: f64::from(settled_k.iter().copied().fold(0.0, f32::max)),
+            nx: sheet.nx,
+            ny: sheet.ny,
+            settled_k,
+            end_k: sheet.rows(|k| sheet.t[k]),
+            cut_free: sheet.cut_free(),
+            frames: self.frames,
+        }
+    }
+}
+
+/// At the end of each visit, where its own heat is highest. The spot is taken as wide as the kerf.
+fn worst_self_heating(motion: &Motion, foil: &Foil, recipe: &Recipe) -> SelfHeating {
+    let w = recipe.kerf.width_um.max(1.0) * 0.5e-6;
+    let mut worst = SelfHeating::default();
+    for burn in motion.burns.iter().filter(|b| b.pass <= 1) {
+        let points: Vec<[f64; 2]> = burn
+            .points
+            .iter()
+            .map(|p| [p[0] * 1e-3, p[1] * 1e-3])
+            .collect();
+        let rise = self_heating(
+            foil,
+            foil.absorbed * burn.power_w,
+            w,
+            &points,
+            burn.speed_mm_s * 1e-3,
+        );
+        if rise > worst.worst_k {
+            worst = SelfHeating {
+                worst_k: rise,
+                at_mm: burn.points.last().copied().unwrap_or([0.0; 2]),
+            };
+        }
+    }
+    worst
+}
+
+impl OwnField {
+    fn clear(&mut self, stride: usize) {
+        if let Some(touched) = self.touched.take() {
+            for [[x0, x1], [y0, y1]] in [touched, self.window] {
+                for j in y0..=y1 {
+                    self.t[j * stride + x0..=j * stride + x1].fill(0.0);
+                    self.next[j * stride + x0..=j * stride + x1].fill(0.0);
+                }
+            }
+        }
+        self.age = 0;
+    }
+    fn add(&mut self, rises: [(usize, f32); 4], stride: usize) {
+        for (k, rise) in rises {
+            self.t[k] += rise;
+            let (i, j) = (k % stride, k / stride);
+            let [x, y] = self.touched.get_or_insert([[i, i], [j, j]]);
+            *x = [x[0].min(i), x[1].max(i)];
+            *y = [y[0].min(j), y[1].max(j)];
+        }
+    }
+}
+
+fn grown(window: Window, by: usize, sheet: &FineSheet) -> Window {
+    let grow = |r: [usize; 2], n: usize| [r[0].saturating_sub(by).max(1), (r[1] + by).min(n)];
+    [grow(window[0], sheet.nx), grow(window[1], sheet.ny)]
+}
+
+fn gap(a: [f64; 2], b: [f64; 2]) -> f64 {
+    libm::hypot(b[0] - a[0], b[1] - a[1])
+}

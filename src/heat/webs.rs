@@ -1,0 +1,217 @@
+//! Webs so narrow that each pass beside them heats them, whatever the order.
+
+use super::Foil;
+use crate::motion::Motion;
+use crate::units::trim_number;
+use rstar::primitives::{GeomWithData, Line};
+use rstar::{AABB, RTree};
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+/// A web that rises by more than this on each pass is reported: about where steel turns blue (common
+/// practice, no source).
+pub const HOT_K: f64 = 400.0;
+/// Places looked at along the cuts: one every so often, at most so many.
+const STEP_MM: f64 = 0.1;
+const MOST_PLACES: f64 = 2e5;
+
+/// Webs that no order keeps cool.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct WebWarning {
+    /// Pairs of cuts with such a web between them.
+    pub count: usize,
+    pub narrowest_um: f64,
+    pub rise_k: f64,
+    pub at_mm: [f64; 2],
+    /// Heat left by one pass, J/m.
+    pub line_energy_j_m: f64,
+    /// Webs at least this wide stay below `limit_k`.
+    pub cool_um: f64,
+    pub limit_k: f64,
+}
+
+impl WebWarning {
+    pub fn words(&self) -> String {
+        format!(
+            "{} webs narrower than {} um rise past {} K on each pass whatever the order (narrowest {} um: {} K)",
+            self.count,
+            trim_number(self.cool_um, 0),
+            trim_number(self.limit_k, 0),
+            trim_number(self.narrowest_um, 0),
+            trim_number(self.rise_k, 0)
+        )
+    }
+    pub fn advice(&self) -> String {
+        format!(
+            "leave at most {} J/m of heat a pass ({} now): less power or more speed, with more passes",
+            trim_number(self.line_energy_j_m * self.limit_k / self.rise_k, 1),
+            trim_number(self.line_energy_j_m, 1)
+        )
+    }
+}
+
+/// Finds them: half of a pass's heat goes into a web of width w, q' / (2 C w).
+pub fn hot_webs(motion: &Motion, foil: &Foil) -> Option<WebWarning> {
+    let line = motion
+        .burns
+        .iter()
+        .map(|b| foil.absorbed * b.power_w / (b.speed_mm_s * 1e-3))
+        .fold(0.0, f64::max);
+    let cool_mm = line / (2.0 * foil.capacity_j_m2_k * HOT_K) * 1e3;
+    // Nothing to see below a micrometre; and a web wider than two millimetres is no web.
+    if !(1e-3..1e6).contains(&cool_mm) {
+        return None;
+    }
+    let cool_mm = cool_mm.min(2.0);
+    let outlines = Outlines::new(motion);
+    let mut found: BTreeMap<(u32, u32), (f64, [f64; 2])> = BTreeMap::new();
+    let length: f64 = outlines.lines.iter().map(|l| l.length).sum();
+    let step = STEP_MM.max(length / MOST_PLACES);
+    for line in &outlines.lines {
+        let count = (line.length / step).ceil().max(1.0);
+        for n in 0..count as usize {
+            let f = (n as f64 + 0.5) / count;
+            let p = [
+                line.a[0] + f * (line.b[0] - line.a[0]),
+                line.a[1] + f * (line.b[1] - line.a[1]),
+            ];
+            for (width, other, middle) in outlines.beside(line, p, cool_mm) {
+                if !outlines.in_slug(middle) {
+                    let key = (line.path.min(other), line.path.max(other));
+                    let entry = found.entry(key).or_insert((width, middle));
+                    if width < entry.0 {
+                        *entry = (width, middle);
+                    }
+                }
+            }
+        }
+    }
+    let (width, at_mm) = found.values().copied().min_by(|a, b| a.0.total_cmp(&b.0))?;
+    Some(WebWarning {
+        count: found.len(),
+        narrowest_um: width * 1e3,
+        rise_k: line / (2.0 * foil.capacity_j_m2_k * width * 1e-3),
+        at_mm,
+        line_energy_j_m: line,
+        cool_um: cool_mm * 1e3,
+        limit_k: HOT_K,
+    })
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Stretch {
+    a: [f64; 2],
+    b: [f64; 2],
+    length: f64,
+    path: u32,
+}
+
+struct Outlines {
+    lines: Vec<Stretch>,
+    tree: RTree<GeomWithData<Line<[f64; 2]>, u32>>,
+    /// Stretches by height, for the even-odd rule.
+    rows: Vec<Vec<u32>>,
+    y0: f64,
+    row_mm: f64,
+}
+
+impl Outlines {
+    /// The first pass over everything.
+    fn new(motion: &Motion) -> Outlines {
+        let mut lines = Vec::new();
+        for burn in motion.burns.iter().filter(|b| b.pass <= 1) {
+            for w in burn.points.windows(2) {
+                let length = libm::hypot(w[1][0] - w[0][0], w[1][1] - w[0][1]);
+                if length > 0.0 {
+                    lines.push(Stretch {
+                        a: w[0],
+                        b: w[1],
+                        length,
+                        path: burn.path,
+                    });
+                }
+            }
+        }
+        let tree = RTree::bulk_load(
+            lines
+                .iter()
+                .enumerate()
+                .map(|(i, l)| GeomWithData::new(Line::new(l.a, l.b), i as u32))
+                .collect(),
+        );
+        let y0 = motion.sheet_mm[1];
+        let count = 1024;
+        let row_mm = ((motion.sheet_mm[3] - y0) / count as f64).max(1e-6);
+        let mut rows = vec![Vec::new(); count];
+        for (i, l) in lines.iter().enumerate() {
+            let row = |y: f64| (((y - y0) / row_mm).max(0.0) as usize).min(count - 1);
+            for r in rows
+                .iter_mut()
+                .take(row(l.a[1].max(l.b[1])) + 1)
+                .skip(row(l.a[1].min(l.b[1])))
+            {
+                r.push(i as u32);
+            }
+        }
+        Outlines {
+            lines,
+            tree,
+            rows,
+            y0,
+            row_mm,
+        }
+    }
+    /// Nearest cuts on either side of `p` on `line`, straight across: width, path, middle.
+    fn beside(&self, line: &Stretch, p: [f64; 2], reach: f64) -> Vec<(f64, u32, [f64; 2])> {
+        let n = [
+            -(line.b[1] - line.a[1]) / line.length,
+            (line.b[0] - line.a[0]) / line.length,
+        ];
+        let mut best = [(f64::MAX, 0u32); 2];
+        let around = AABB::from_corners([p[0] - reach, p[1] - reach], [p[0] + reach, p[1] + reach]);
+        for hit in self.tree.locate_in_envelope_intersecting(&around) {
+            let o = &self.lines[hit.data as usize];
+            let side = |q: [f64; 2]| (q[0] - p[0]) * n[1] - (q[1] - p[1]) * n[0];
+            let (sa, sb) = (side(o.a), side(o.b));
+            // Only cuts that face this one: a web has two long sides.
+            let facing =
+                ((o.b[0] - o.a[0]) * n[0] + (o.b[1] - o.a[1]) * n[1]).abs() < 0.5 * o.length;
+            if (sa > 0.0) == (sb > 0.0) || !facing {
+                continue;
+            }
+            let f = sa / (sa - sb);
+            let q = [
+                o.a[0] + f * (o.b[0] - o.a[0]),
+                o.a[1] + f * (o.b[1] - o.a[1]),
+            ];
+            let d = (q[0] - p[0]) * n[0] + (q[1] - p[1]) * n[1];
+            let side = usize::from(d < 0.0);
+            // A micrometre: the overlap of a join runs on the cut itself.
+            if d.abs() > 1e-3 && d.abs() < best[side].0 {
+                best[side] = (d.abs(), o.path);
+            }
+        }
+        (0..2)
+            .filter(|s| best[*s].0 < reach)
+            .map(|s| {
+                let d = best[s].0 * if s == 0 { 0.5 } else { -0.5 };
+                (best[s].0, best[s].1, [p[0] + d * n[0], p[1] + d * n[1]])
+            })
+            .collect()
+    }
+    /// Whether a place lies inside a closed cut, by the even-odd rule; overlaps of joins count once per place.
+    fn in_slug(&self, p: [f64; 2]) -> bool {
+        let row = (((p[1] - self.y0) / self.row_mm).max(0.0) as usize).min(self.rows.len() - 1);
+        let mut at: Vec<f64> = self.rows[row]
+            .iter()
+            .map(|i| &self.lines[*i as usize])
+            .filter(|l| (l.a[1] > p[1]) != (l.b[1] > p[1]))
+            .map(|l| l.a[0] + (l.b[0] - l.a[0]) * (p[1] - l.a[1]) / (l.b[1] - l.a[1]))
+            .filter(|x| *x > p[0])
+            .collect();
+        at.sort_unstable_by(f64::total_cmp);
+        // An overlap repeats a crossing at the same place.
+        at.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
+        at.len() % 2 == 1
+    }
+}

@@ -1,0 +1,218 @@
+//! From a sequence on the page to a plan in job coordinates: mirrored or not, centred, inside the field.
+
+use super::plan::{Path, Plan, SCHEMA, Settings, Step, Timing};
+use crate::order::{OrderMode, Sequence};
+use crate::recipe::{LaserSide, Origin, Recipe};
+use thiserror::Error;
+
+/// Why a sequence cannot become a job. `--force` does not override these.
+#[derive(Debug, Error)]
+pub enum PlaceError {
+    #[error(
+        "layer `{layer}`: the cut reaches ({x_mm:.3}, {y_mm:.3}) mm in job coordinates, outside the scanner's field of {field_mm} mm"
+    )]
+    OutsideField {
+        layer: String,
+        x_mm: f64,
+        y_mm: f64,
+        field_mm: f64,
+    },
+    #[error(
+        "layer `{layer}`: a coordinate came out as no finite number; this is a fault of the program, please report it"
+    )]
+    NotFinite { layer: String },
+}
+
+/// How page coordinates become job coordinates.
+#[derive(Debug, Clone, Copy)]
+pub struct Frame {
+    zero: [f64; 2],
+    flip_x: f64,
+}
+
+impl Frame {
+    /// `sheet_mm` in page coordinates.
+    pub fn new(sheet_mm: [f64; 4], recipe: &Recipe) -> Frame {
+        let mirrored = recipe.sheet.laser_side == LaserSide::Substrate;
+        Frame {
+            zero: match recipe.scan.origin {
+                Origin::Centre => [
+                    (sheet_mm[0] + sheet_mm[2]) / 2.0,
+                    (sheet_mm[1] + sheet_mm[3]) / 2.0,
+                ],
+                Origin::Corner if mirrored => [sheet_mm[2], sheet_mm[3]],
+                Origin::Corner => [sheet_mm[0], sheet_mm[3]],
+            },
+            flip_x: if mirrored { -1.0 } else { 1.0 },
+        }
+    }
+    /// Page millimetres (y down) to job millimetres (y up).
+    pub fn to_job(&self, p: [f64; 2]) -> [f64; 2] {
+        [self.flip_x * (p[0] - self.zero[0]), self.zero[1] - p[1]]
+    }
+}
+
+/// What the plan is for.
+#[derive(Debug, Clone)]
+pub struct Label<'a> {
+    pub artwork: &'a str,
+    pub layer: &'a str,
+    pub order: OrderMode,
+    pub forced: bool,
+}
+
+/// Builds the plan: beam on during cuts only, a jump before each of them.
+///
+/// # Errors
+/// A coordinate that is not finite or lies outside the field.
+pub fn place(
+    sequence: &Sequence,
+    sheet_mm: [f64; 4],
+    recipe: &Recipe,
+    label: &Label<'_>,
+) -> Result<Plan, PlaceError> {
+    let frame = Frame::new(sheet_mm, recipe);
+    let corners = [
+        frame.to_job([sheet_mm[0], sheet_mm[3]]),
+        frame.to_job([sheet_mm[2], sheet_mm[1]]),
+    ];
+    let paths: Vec<Path> = sequence
+        .paths
+        .iter()
+        .map(|p| Path {
+            kind: p.kind,
+            closed: p.closed,
+            opening: p.opening,
+            parent: p.parent,
+            run_in_mm: p.run_in_mm,
+            points: p.points.iter().map(|q| frame.to_job(*q)).collect(),
+        })
+        .collect();
+    check_field(&paths, recipe, label.layer)?;
+    let mut plan = Plan {
+        schema: SCHEMA.to_owned(),
+        artwork: label.artwork.to_owned(),
+        layer: label.layer.to_owned(),
+        sheet_mm: [
+            corners[0][0].min(corners[1][0]),
+            corners[0][1].min(corners[1][1]),
+            corners[0][0].max(corners[1][0]),
+            corners[0][1].max(corners[1][1]),
+        ],
+        settings: settings(recipe, label.order),
+        paths,
+        steps: Vec::with_capacity(sequence.visits.len() * 2),
+        timing: Timing::default(),
+        forced: label.forced,
+    };
+    let mut at: Option<[f64; 2]> = None;
+    for visit in &sequence.visits {
+        if visit.dwell_before_s > 0.0 {
+            plan.steps.push(Step::Dwell {
+                seconds: visit.dwell_before_s,
+                reason: visit.dwell_reason.clone(),
+            });
+        }
+        let ends = plan.cut_points(visit.path, visit.from_mm, visit.to_mm);
+        let (Some(&first), Some(&last)) = (ends.first(), ends.last()) else {
+            continue;
+        };
+        if at != Some(first) {
+            plan.steps.push(Step::Jump { to: first });
+        }
+        plan.steps.push(Step::Cut {
+            path: visit.path,
+            pass: visit.pass,
+            from_mm: visit.from_mm,
+            to_mm: visit.to_mm,
+        });
+        at = Some(last);
+    }
+    plan.timing = timing(&plan);
+    Ok(plan)
+}
+
+fn check_field(paths: &[Path], recipe: &Recipe, layer: &str) -> Result<(), PlaceError> {
+    let field_mm = recipe.scan.field_mm;
+    let (lo, hi) = match recipe.scan.origin {
+        Origin::Centre => (-field_mm / 2.0, field_mm / 2.0),
+        Origin::Corner => (0.0, field_mm),
+    };
+    for p in paths.iter().flat_map(|p| &p.points) {
+        let commanded = [p[0] / recipe.scan.scale_x, p[1] / recipe.scan.scale_y];
+        if !commanded.iter().all(|v| v.is_finite()) {
+            return Err(PlaceError::NotFinite {
+                layer: layer.to_owned(),
+            });
+        }
+        if commanded.iter().any(|v| *v < lo || *v > hi) {
+            return Err(PlaceError::OutsideField {
+                layer: layer.to_owned(),
+                x_mm: p[0],
+                y_mm: p[1],
+                field_mm,
+            });
+        }
+    }
+    Ok(())
+}
+
+/// The settings a plan carries, from the recipe.
+pub fn settings(recipe: &Recipe, order: OrderMode) -> Settings {
+    Settings {
+        recipe: recipe.name.clone(),
+        material: recipe.foil.material.clone(),
+        thickness_um: recipe.foil.thickness_um,
+        kerf_um: recipe.kerf.width_um,
+        passes: recipe.passes.count,
+        scheme: recipe.passes.scheme.word().to_owned(),
+        order: order.word().to_owned(),
+        power_percent: recipe.laser.power_percent,
+        rated_power_w: recipe.laser.rated_power_w,
+        pulse_rate_khz: recipe.laser.pulse_rate_khz,
+        pulse_width_ns: recipe.laser.pulse_width_ns,
+        focus_offset_mm: recipe.laser.focus_offset_mm,
+        cut_speed_mm_s: recipe.scan.cut_speed_mm_s,
+        jump_speed_mm_s: recipe.scan.jump_speed_mm_s,
+        jump_settle_ms: recipe.scan.jump_settle_ms,
+        field_mm: recipe.scan.field_mm,
+        scale_x: recipe.scan.scale_x,
+        scale_y: recipe.scan.scale_y,
+        origin: recipe.scan.origin.word().to_owned(),
+        laser_side: recipe.sheet.laser_side.word().to_owned(),
+    }
+}
+
+/// Adds up what the steps take. The jump from the scanner's rest to the first cut counts from (0, 0).
+pub fn timing(plan: &Plan) -> Timing {
+    let s = &plan.settings;
+    let gap = |a: [f64; 2], b: [f64; 2]| libm::hypot(b[0] - a[0], b[1] - a[1]);
+    let mut t = Timing::default();
+    let mut at = [0.0, 0.0];
+    for step in &plan.steps {
+        match step {
+            Step::Jump { to } => {
+                let d = gap(at, *to);
+                t.jumps += 1;
+                t.jump_length_mm += d;
+                t.jump_s += d / s.jump_speed_mm_s + s.jump_settle_ms * 1e-3;
+                at = *to;
+            }
+            Step::Cut {
+                path,
+                from_mm,
+                to_mm,
+                ..
+            } => {
+                let points = plan.cut_points(*path, *from_mm, *to_mm);
+                let length: f64 = points.windows(2).map(|w| gap(w[0], w[1])).sum();
+                t.cut_length_mm += length;
+                t.beam_on_s += length / s.cut_speed_mm_s;
+                at = points.last().copied().unwrap_or(at);
+            }
+            Step::Dwell { seconds, .. } => t.dwell_s += seconds,
+        }
+    }
+    t.job_s = t.beam_on_s + t.jump_s + t.dwell_s;
+    t
+}

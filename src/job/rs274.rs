@@ -1,0 +1,313 @@
+//! RS-274 job files (NIST IR 6556, "The NIST RS274NGC Interpreter", 2000).
+//!
+//! The beam is on between a beam-on line and a beam-off line, and only cuts stand between them:
+//! every jump and dwell is written with the beam off, by construction of [`Body`].
+
+use super::plan::{Path, Plan, Step};
+use super::write::{WriteError, Writer};
+use crate::recipe::{CommentStyle, DwellUnit, Recipe};
+use crate::units::{show_time_s, trim_number};
+use std::fmt::Write as _;
+
+/// Writes `.nc` files.
+#[derive(Debug)]
+pub struct Rs274Writer;
+
+impl Writer for Rs274Writer {
+    fn extension(&self) -> &'static str {
+        "nc"
+    }
+
+    fn write(&self, plan: &Plan, recipe: &Recipe) -> Result<Vec<u8>, WriteError> {
+        let dialect = &recipe.rs274;
+        for line in dialect.header.iter().chain(&dialect.footer) {
+            check_own_line(line, recipe)?;
+        }
+        let mut body = Body {
+            out: String::new(),
+            recipe,
+            line: 0,
+        };
+        if dialect.percent_lines {
+            body.raw("%");
+        }
+        header(&mut body, plan);
+        let power = dialect.power_full_scale * plan.settings.power_percent / 100.0;
+        for line in ["G21", "G90", "G17", "G94", &dialect.beam_off] {
+            body.line(line);
+        }
+        for line in &dialect.header {
+            body.line(line);
+        }
+        for step in &plan.steps {
+            match step {
+                Step::Jump { to } => {
+                    let words = body.xy(*to);
+                    body.line(&format!("G0 {words}"));
+                }
+                Step::Dwell { seconds, reason } => {
+                    body.comment(&format!("pause: {reason}"));
+                    let p = match dialect.dwell_unit {
+                        DwellUnit::Seconds => trim_number(*seconds, 4),
+                        DwellUnit::Milliseconds => trim_number(seconds * 1e3, 1),
+                    };
+                    body.line(&format!("G4 P{p}"));
+                }
+                Step::Cut {
+                    path,
+                    pass,
+                    from_mm,
+                    to_mm,
+                } => {
+                    let p = &plan.paths[*path as usize];
+                    body.comment(&path_comment(*path, *pass, p));
+                    let points = plan.cut_points(*path, *from_mm, *to_mm);
+                    body.cut(&points, power, plan.settings.cut_speed_mm_s * 60.0);
+                }
+            }
+        }
+        body.line(&dialect.beam_off);
+        for line in &dialect.footer {
+            body.line(line);
+        }
+        body.line("M2");
+        if dialect.percent_lines {
+            body.raw("%");
+        }
+        Ok(body.out.into_bytes())
+    }
+}
+
+fn path_comment(number: u32, pass: u32, path: &Path) -> String {
+    let mut text = format!("path {number} pass {pass}");
+    if let Some(opening) = path.opening {
+        let _ = write!(text, " opening {opening}");
+    }
+    let kind = match path.kind {
+        crate::kerf::CutKind::Opening => "",
+        crate::kerf::CutKind::Line => " single line",
+        crate::kerf::CutKind::Clear => " clearing stroke",
+        crate::kerf::CutKind::Sheet => " sheet outline",
+    };
+    text + kind
+}
+
+/// Lines of the user's own may do anything but turn the beam on or end the job early.
+fn check_own_line(line: &str, recipe: &Recipe) -> Result<(), WriteError> {
+    let words: String = strip_comments(line)
+        .chars()
+        .filter(|c| !c.is_whitespace())
+        .map(|c| c.to_ascii_uppercase())
+        .collect();
+    let on = recipe.rs274.beam_on.replace(' ', "").to_ascii_uppercase();
+    let mut forbidden = vec!["M3", "M4", "M03", "M04", "M2", "M02", "M30", "%"];
+    if !on.is_empty() {
+        forbidden.push(&on);
+    }
+    // A word ends where the next letter starts, so that M30 is not taken for M3 nor M3 missed in G1X1M3.
+    let has = |word: &str| {
+        words.match_indices(word).any(|(i, _)| {
+            !words[i + word.len()..].starts_with(|c: char| c.is_ascii_digit() || c == '.')
+        })
+    };
+    match forbidden.iter().find(|w| has(w)) {
+        Some(word) => Err(WriteError::Refused(format!(
+            "[rs274] header or footer line `{line}` holds {word}: your own lines may not turn the beam on or end the job"
+        ))),
+        None if line.contains(['\n', '\r']) || line.len() > recipe.rs274.max_line as usize => {
+            Err(WriteError::Refused(format!(
+                "[rs274] header or footer line `{line}` must be one line of at most {} characters",
+                recipe.rs274.max_line
+            )))
+        }
+        None => Ok(()),
+    }
+}
+
+fn strip_comments(line: &str) -> String {
+    let mut out = String::new();
+    let mut depth = 0;
+    for c in line.chars() {
+        match c {
+            '(' => depth = 1,
+            ')' => depth = 0,
+            ';' if depth == 0 => break,
+            c if depth == 0 => out.push(c),
+            _ => {}
+        }
+    }
+    out
+}
+
+struct Body<'a> {
+    out: String,
+    recipe: &'a Recipe,
+    line: u32,
+}
+
+impl Body<'_> {
+    fn raw(&mut self, text: &str) {
+        self.out.push_str(text);
+        self.out.push('\n');
+    }
+    fn line(&mut self, text: &str) {
+        if self.recipe.rs274.line_numbers {
+            // N takes at most five digits (NIST IR 6556, 3.3.1): start over rather than overflow.
+            self.line = self.line % 99_999 + 1;
+            let _ = write!(self.out, "N{} ", self.line);
+        }
+        self.raw(text);
+    }
+    /// A comment in the dialect's style, folded to the line limit; nothing where there are none.
+    fn comment(&mut self, text: &str) {
+        let style = self.recipe.rs274.comment_style;
+        if style == CommentStyle::None {
+            return;
+        }
+        // Parentheses cannot nest and the file stays ASCII.
+        let clean: String = text
+            .chars()
+            .map(|c| match c {
+                '(' | '[' => '[',
+                ')' | ']' => ']',
+                ';' => ',',
+                '\u{b5}' | '\u{3bc}' => 'u',
+                c if c.is_ascii_graphic() || c == ' ' => c,
+                _ => '?',
+            })
+            .collect();
+        let room = (self.recipe.rs274.max_line as usize)
+            .saturating_sub(4)
+            .clamp(20, 120);
+        let mut line = String::new();
+        let mut lines = Vec::new();
+        for word in clean.split(' ') {
+            if !line.is_empty() && line.len() + 1 + word.len() > room {
+                lines.push(std::mem::take(&mut line));
+            }
+            if !line.is_empty() {
+                line.push(' ');
+            }
+            line.push_str(&word[..word.len().min(room)]);
+        }
+        lines.push(line);
+        for l in lines {
+            match style {
+                CommentStyle::Parentheses => self.raw(&format!("({l})")),
+                CommentStyle::Semicolon => self.raw(&format!("; {l}")),
+                CommentStyle::None => {}
+            }
+        }
+    }
+    fn number(&self, v: f64) -> String {
+        let v = format!("{:.*}", self.recipe.rs274.decimals as usize, v);
+        if v.trim_start_matches('-')
+            .chars()
+            .all(|c| c == '0' || c == '.')
+        {
+            v.trim_start_matches('-').to_owned()
+        } else {
+            v
+        }
+    }
+    /// Axis words of a point, the scanner's measured scale taken out.
+    fn xy(&self, p: [f64; 2]) -> String {
+        let scan = &self.recipe.scan;
+        format!(
+            "X{} Y{}",
+            self.number(p[0] / scan.scale_x),
+            self.number(p[1] / scan.scale_y)
+        )
+    }
+    /// One cut: power, beam on, moves, beam off. Nothing else ever turns the beam on.
+    fn cut(&mut self, points: &[[f64; 2]], power: f64, feed_mm_min: f64) {
+        let dialect = &self.recipe.rs274;
+        let (on, off) = (dialect.beam_on.clone(), dialect.beam_off.clone());
+        let power = format!("{}{}", dialect.power_word, trim_number(power, 3));
+        let mut moves: Vec<String> = Vec::with_capacity(points.len());
+        let mut last = points.first().map(|p| self.xy(*p));
+        for p in points.iter().skip(1) {
+            let words = self.xy(*p);
+            // Points that fall together at the written decimals are one.
+            if last.as_ref() != Some(&words) {
+                moves.push(words.clone());
+            }
+            last = Some(words);
+        }
+        if moves.is_empty() {
+            return;
+        }
+        self.line(&power);
+        self.line(&on);
+        for (i, words) in moves.iter().enumerate() {
+            if i == 0 {
+                self.line(&format!("G1 {words} F{}", trim_number(feed_mm_min, 3)));
+            } else {
+                self.line(&format!("G1 {words}"));
+            }
+        }
+        self.line(&off);
+    }
+}
+
+fn header(body: &mut Body<'_>, plan: &Plan) {
+    let (s, recipe, d) = (&plan.settings, body.recipe, &body.recipe.rs274);
+    let n = |v: f64| trim_number(v, 4);
+    let b = plan.sheet_mm;
+    let mut lines = vec![
+        "foilwright job: cuts a stencil in foil with a laser".to_owned(),
+        format!("artwork: {}", plan.artwork),
+        format!("layer: {}", plan.layer),
+    ];
+    if plan.forced {
+        lines.push(
+            "WARNING: written with --force in spite of findings that block; see the report"
+                .to_owned(),
+        );
+    }
+    lines.extend([
+        format!("sheet_mm: {} {} {} {}", n(b[0]), n(b[1]), n(b[2]), n(b[3])),
+        format!("sheet size: {} x {} mm; job 0, 0 at the sheet's {}; y up", n(b[2] - b[0]), n(b[3] - b[1]), s.origin),
+        format!("laser_side: {}", s.laser_side),
+        match s.laser_side.as_str() {
+            "substrate" => "the laser cuts the side that will lie on the substrate: the job is mirrored".to_owned(),
+            _ => "the laser cuts the side that will face the deposition source: the job is not mirrored".to_owned(),
+        },
+        format!("material: {} {} um", s.material, n(s.thickness_um)),
+        format!("kerf_um: {}", n(s.kerf_um)),
+        format!("passes: {}", s.passes),
+        format!("scheme: {}", s.scheme),
+        format!("order: {}", s.order),
+        format!("power_w: {}", n(s.rated_power_w * s.power_percent / 100.0)),
+        format!("power_percent: {} of {} W", n(s.power_percent), n(s.rated_power_w)),
+        format!("pulse_rate_khz: {} - set it at the machine, RS-274 cannot", n(s.pulse_rate_khz)),
+        format!("pulse_width_ns: {} - set it at the machine", n(s.pulse_width_ns)),
+        format!("focus_offset_mm: {} - set it at the machine", n(s.focus_offset_mm)),
+        format!("cut_speed_mm_s: {}", n(s.cut_speed_mm_s)),
+        format!("jump_speed_mm_s: {}", n(s.jump_speed_mm_s)),
+        format!("jump_settle_ms: {}", n(s.jump_settle_ms)),
+        format!("scale_x: {}", n(s.scale_x)),
+        format!("scale_y: {}", n(s.scale_y)),
+        format!("field_mm: {}", n(s.field_mm)),
+        format!("scanner step: {} um", n(recipe.position_step_um())),
+        format!(
+            "time: {} - beam on {}, jumps {}, pauses {}",
+            show_time_s(plan.timing.job_s),
+            show_time_s(plan.timing.beam_on_s),
+            show_time_s(plan.timing.jump_s),
+            show_time_s(plan.timing.dwell_s)
+        ),
+        "dialect assumed - check each against your controller:".to_owned(),
+        format!("power_full_scale: {}", n(d.power_full_scale)),
+        format!("power word: {} with {} at 100 percent", d.power_word, n(d.power_full_scale)),
+        format!("dwell_unit: {}", d.dwell_unit.word()),
+        format!("beam on: {}, beam off: {}, G0 moves with the beam off", d.beam_on, d.beam_off),
+        format!("decimals: {}", d.decimals),
+        "cautions: invisible class 4 laser radiation - enclose, interlock, wear eyewear for this".to_owned(),
+        "wavelength and pulse mode, extract the fume. Dry-run with the beam off, keep the stop in reach.".to_owned(),
+        "See SAFETY.md. Local codes, the machine's manual and qualified personnel take precedence.".to_owned(),
+    ]);
+    for line in lines {
+        body.comment(&line);
+    }
+}

@@ -1,0 +1,295 @@
+//! Kerf compensation: the boundary of every opening moved inwards by half the kerf, single lines where
+//! the opening is no wider than the kerf, inner strokes where the slug would be too small to come free.
+
+use super::lines::narrow_parts;
+use super::{Contour, CutKind};
+use crate::finding::{Checked, Finding};
+use crate::recipe::Recipe;
+use crate::regions::{self, Point, Regions, Shape};
+use crate::units::{NM_PER_MM, NM_PER_UM};
+
+/// Clearing strokes overlap by half, so that nothing is left between them.
+const CLEAR_STEP: f64 = 0.5;
+/// Parts narrower than this fraction of the kerf are left out (and reported).
+const SLIVER: f64 = 0.1;
+
+/// All cuts of the openings, in their order. A contour's `parent` encloses it.
+pub fn compensate(openings: &Regions, recipe: &Recipe) -> Checked<Vec<Contour>> {
+    let kerf = recipe.kerf.width_um * NM_PER_UM;
+    let tolerance = (recipe.tolerance_um() * NM_PER_UM / 2.0).max(1.0);
+    let mut out = Checked::new(Vec::new(), Vec::new());
+    let mut holed = Vec::new();
+    for (i, shape) in openings.shapes().enumerate() {
+        let first = out.value.len();
+        one_opening(i as u32, shape, kerf, tolerance, recipe, &mut out);
+        if shape.holes().len() > 0 {
+            holed.push((i, first..out.value.len()));
+        }
+    }
+    nest(openings, &holed, &mut out.value);
+    if out.value.iter().any(|c| c.kind == CutKind::Opening) && kerf > 0.0 {
+        out.findings.push(
+            Finding::note(
+                "corners-rounded",
+                format!(
+                    "convex corners of openings come out rounded with half the kerf, {} um",
+                    crate::units::trim_number(kerf / 2.0 / NM_PER_UM, 2)
+                ),
+            )
+            .hint("a round beam cannot cut them sharper; allow for it where two layers meet"),
+        );
+    }
+    out
+}
+
+fn one_opening(
+    index: u32,
+    shape: Shape<'_>,
+    kerf: f64,
+    tolerance: f64,
+    recipe: &Recipe,
+    out: &mut Checked<Vec<Contour>>,
+) {
+    let whole = shape.to_regions();
+    let path = regions::inset(&whole, kerf / 2.0, tolerance);
+    // A slug that vanishes under erosion by half of min_slug sticks: clear it whole.
+    let slug_limit = kerf + recipe.min_slug_um() * NM_PER_UM / 2.0;
+    for part in path.shapes() {
+        let outer = out.value.len() as u32;
+        let small = kerf > 0.0
+            && {
+                let b = part.bounds();
+                (b.width_nm().min(b.height_nm()) as f64) < 2.0 * slug_limit + kerf
+                    || part.outer().len() > 4
+            }
+            && regions::inset(&part.to_regions(), slug_limit - kerf / 2.0, tolerance).is_empty();
+        for (k, ring) in part.rings().enumerate() {
+            out.value.push(Contour {
+                kind: CutKind::Opening,
+                closed: true,
+                points: ring.to_vec(),
+                opening: Some(index),
+                parent: (k > 0).then_some(outer),
+                starts: Vec::new(),
+            });
+        }
+        if small {
+            clear(index, outer, part, kerf, tolerance, &mut out.value);
+        }
+    }
+    if kerf > 0.0 && has_lost_parts(shape, &whole, &path, kerf, tolerance) {
+        single_lines(index, shape, kerf, out);
+    }
+}
+
+/// Strokes inside the path, each half a kerf further in, until nothing is left.
+fn clear(
+    index: u32,
+    outer: u32,
+    part: Shape<'_>,
+    kerf: f64,
+    tolerance: f64,
+    out: &mut Vec<Contour>,
+) {
+    let mut depth = CLEAR_STEP * kerf;
+    let mut around = outer;
+    loop {
+        let inner = regions::inset(&part.to_regions(), depth, tolerance);
+        if inner.is_empty() {
+            return;
+        }
+        let last = std::mem::replace(&mut around, out.len() as u32);
+        for ring in inner.rings() {
+            out.push(Contour {
+                kind: CutKind::Clear,
+                closed: true,
+                points: ring.to_vec(),
+                opening: Some(index),
+                parent: Some(last),
+                starts: Vec::new(),
+            });
+        }
+        depth += CLEAR_STEP * kerf;
+    }
+}
+
+/// Whether a part of the opening, other than the rounding of corners, is not reached by the beam
+/// that follows `path`.
+fn has_lost_parts(
+    shape: Shape<'_>,
+    whole: &Regions,
+    path: &Regions,
+    kerf: f64,
+    tolerance: f64,
+) -> bool {
+    if path.is_empty() {
+        return true;
+    }
+    if path.len() == 1 && shape.holes().len() == 0 && is_convex(shape.outer()) {
+        return false;
+    }
+    let swept = regions::outset(path, kerf / 2.0 + 2.0 * tolerance, tolerance);
+    // A corner of angle t keeps a tip that reaches r (1 / sin(t/2) - 1) past the arc. What is left is
+    // worth a line when it reaches further than the tip of a corner of 60 degrees would.
+    regions::difference(whole, &swept).shapes().any(|s| {
+        let b = s.bounds();
+        (b.width_nm().max(b.height_nm()) as f64) > kerf / 2.0
+    })
+}
+
+fn is_convex(ring: &[Point]) -> bool {
+    let n = ring.len();
+    (0..n).all(|i| {
+        let (a, b, c) = (ring[i], ring[(i + 1) % n], ring[(i + 2) % n]);
+        let cross = (i64::from(b.x) - i64::from(a.x)) as i128
+            * (i64::from(c.y) - i64::from(b.y)) as i128
+            - (i64::from(b.y) - i64::from(a.y)) as i128 * (i64::from(c.x) - i64::from(b.x)) as i128;
+        cross >= 0
+    })
+}
+
+fn single_lines(index: u32, shape: Shape<'_>, kerf: f64, out: &mut Checked<Vec<Contour>>) {
+    let b = shape.bounds();
+    let middle = [
+        (f64::from(b.min.x) + f64::from(b.max.x)) / 2.0 / NM_PER_MM,
+        (f64::from(b.min.y) + f64::from(b.max.y)) / 2.0 / NM_PER_MM,
+    ];
+    let um = |nm: f64| crate::units::trim_number(nm / NM_PER_UM, 2);
+    let lines = match narrow_parts(shape, kerf / 2.0) {
+        Ok(lines) => lines,
+        Err(e) => {
+            out.findings.push(
+                Finding::blocking(
+                    "narrow-part-not-cut",
+                    format!("a part no wider than the kerf could not be turned into a line: {e}"),
+                )
+                .at(middle[0], middle[1])
+                .hint("widen it beyond the kerf, or redraw it as a stroke"),
+            );
+            return;
+        }
+    };
+    let whole_opening = out.value.last().is_none_or(|c| c.opening != Some(index));
+    if lines.is_empty() && whole_opening {
+        // Every way through it runs into a corner: a dot, a triangle, a small square.
+        let side = b.width_nm().max(b.height_nm()) as f64;
+        let place = Finding::warning(
+            if side < SLIVER * kerf {
+                "sliver-left-out"
+            } else {
+                "dot-cut"
+            },
+            format!(
+                "an opening of {} x {} um is no wider than the kerf of {} um and {}",
+                um(b.width_nm() as f64),
+                um(b.height_nm() as f64),
+                um(kerf),
+                if side < SLIVER * kerf {
+                    "is left out".to_owned()
+                } else {
+                    format!("is cut as a dot about {} um wide", um(kerf))
+                }
+            ),
+        )
+        .at(middle[0], middle[1])
+        .hint("draw it wider than the kerf, or remove it");
+        out.findings.push(place);
+        if side >= SLIVER * kerf {
+            let (x, y) = (middle[0] * NM_PER_MM, middle[1] * NM_PER_MM);
+            out.value.push(line_contour(
+                index,
+                &[[x - 500.0, y], [x + 500.0, y]],
+                false,
+            ));
+        }
+        return;
+    }
+    for line in lines {
+        let at = line.points[line.points.len() / 2];
+        let (x, y) = (at[0] / NM_PER_MM, at[1] / NM_PER_MM);
+        if line.max_width < SLIVER * kerf {
+            out.findings.push(
+                Finding::warning(
+                    "sliver-left-out",
+                    format!(
+                        "a sliver {} um wide is left out: it is under a tenth of the kerf of {} um",
+                        um(line.max_width),
+                        um(kerf)
+                    ),
+                )
+                .at(x, y)
+                .measured(line.max_width / NM_PER_UM, SLIVER * kerf / NM_PER_UM)
+                .hint("remove the sliver, or draw it as wide as it should be"),
+            );
+            continue;
+        }
+        let message = format!(
+            "drawn {} um wide, no wider than the kerf: cut as a single line that comes out about {} um wide",
+            um(line.min_width),
+            um(kerf)
+        );
+        let finding = if kerf > 2.0 * line.min_width {
+            Finding::warning("line-much-wider", message)
+                .hint("the cut comes out more than twice as wide as drawn: draw it wider, or narrow the kerf")
+        } else {
+            Finding::note("single-line", message)
+        };
+        out.findings.push(
+            finding
+                .at(x, y)
+                .measured(line.min_width / NM_PER_UM, kerf / NM_PER_UM),
+        );
+        out.value
+            .push(line_contour(index, &line.points, line.closed));
+    }
+}
+
+fn line_contour(index: u32, points: &[[f64; 2]], closed: bool) -> Contour {
+    let mut snapped: Vec<Point> = points
+        .iter()
+        .map(|p| Point::new(p[0].round() as i32, p[1].round() as i32))
+        .collect();
+    snapped.dedup();
+    Contour {
+        kind: CutKind::Line,
+        closed: closed && snapped.len() > 2,
+        points: snapped,
+        opening: Some(index),
+        parent: None,
+        starts: Vec::new(),
+    }
+}
+
+/// Openings that lie in the hole of another one are cut before that hole's own contour frees them.
+fn nest(openings: &Regions, holed: &[(usize, std::ops::Range<usize>)], contours: &mut [Contour]) {
+    for (i, range) in holed {
+        let outer = openings.shape(*i);
+        let frame = outer.bounds();
+        let holes: Vec<(u32, Vec<Point>)> = range
+            .clone()
+            .filter(|c| {
+                contours[*c].closed
+                    && contours[*c].parent.is_some()
+                    && contours[*c].kind == CutKind::Opening
+            })
+            .map(|c| (c as u32, contours[c].points.clone()))
+            .collect();
+        for (c, contour) in contours.iter_mut().enumerate() {
+            if range.contains(&c) || contour.parent.is_some() {
+                continue;
+            }
+            let Some(&p) = contour.points.first() else {
+                continue;
+            };
+            if p.x < frame.min.x || p.x > frame.max.x || p.y < frame.min.y || p.y > frame.max.y {
+                continue;
+            }
+            if let Some((hole, _)) = holes
+                .iter()
+                .find(|(_, ring)| regions::ring_contains(ring, p))
+            {
+                contour.parent = Some(*hole);
+            }
+        }
+    }
+}

@@ -1,0 +1,98 @@
+//! From contours to a sequence: where each starts, which comes next, how the passes interleave.
+
+use super::travel::{self, Effort, JumpCost, Stop};
+use super::{OrderMode, Sequence, Visit, cool};
+use crate::finding::Checked;
+use crate::kerf::{Contour, CutKind, CutPath, lay};
+use crate::recipe::{Recipe, Scheme};
+use crate::regions::Point;
+use std::collections::BTreeMap;
+
+/// Orders the contours, lays run-ins and overlaps, and lists every visit of the beam.
+///
+/// `sheet_mm` is the sheet in page coordinates (x min, y min, x max, y max).
+pub fn arrange(
+    contours: &[Contour],
+    recipe: &Recipe,
+    mode: OrderMode,
+    sheet_mm: [f64; 4],
+) -> Checked<Sequence> {
+    let cost = JumpCost {
+        speed_mm_s: recipe.scan.jump_speed_mm_s,
+        settle_ms: recipe.scan.jump_settle_ms,
+    };
+    let stops: Vec<Stop> = match mode {
+        OrderMode::Travel => travel::shortest(contours, &cost, Effort::Normal),
+        OrderMode::Artwork | OrderMode::Cool => travel::as_drawn(contours),
+    };
+    let mut place = vec![0u32; contours.len()];
+    for (i, stop) in stops.iter().enumerate() {
+        place[stop.contour as usize] = i as u32;
+    }
+    // Rings around foil that stands inside an opening, by the contour that encloses them.
+    let mut holes: BTreeMap<u32, Vec<&[Point]>> = BTreeMap::new();
+    for c in contours {
+        if let (Some(parent), CutKind::Opening) = (c.parent, c.kind) {
+            holes.entry(parent).or_default().push(&c.points);
+        }
+    }
+    let paths: Vec<CutPath> = stops
+        .iter()
+        .map(|stop| {
+            let contour = &contours[stop.contour as usize];
+            let mut path = lay(
+                contour,
+                stop.start,
+                stop.reversed,
+                holes.get(&stop.contour).map_or(&[], Vec::as_slice),
+                recipe,
+            );
+            path.parent = path.parent.map(|p| place[p as usize]);
+            path
+        })
+        .collect();
+    let mut findings = Vec::new();
+    let visits = if mode == OrderMode::Cool {
+        cool::schedule(&paths, recipe, sheet_mm).take(&mut findings)
+    } else {
+        visits_in_order(&paths, recipe)
+    };
+    Checked::new(Sequence { paths, visits }, findings)
+}
+
+/// Every path in its place, whole, in all passes as the recipe's scheme says.
+pub fn visits_in_order(paths: &[CutPath], recipe: &Recipe) -> Vec<Visit> {
+    let passes = recipe.passes.count;
+    let visit = |path: usize, pass: u32, length: f64| {
+        // Staggered passes start a fraction of the pulse pitch further on, so that pulses interleave.
+        let shift = if recipe.passes.stagger && passes > 1 {
+            let pitch_mm = recipe.pulse_pitch_um() * 1e-3;
+            (pitch_mm * f64::from(pass - 1) / f64::from(passes)).min(length / 2.0)
+        } else {
+            0.0
+        };
+        Visit {
+            path: path as u32,
+            pass,
+            from_mm: shift,
+            to_mm: length,
+            dwell_before_s: 0.0,
+            dwell_reason: String::new(),
+        }
+    };
+    let lengths: Vec<f64> = paths.iter().map(CutPath::length_mm).collect();
+    let mut out = Vec::with_capacity(paths.len() * passes as usize);
+    match recipe.passes.scheme {
+        Scheme::Rounds => {
+            for pass in 1..=passes {
+                out.extend((0..paths.len()).map(|p| visit(p, pass, lengths[p])));
+            }
+        }
+        Scheme::InPlace => {
+            for (p, length) in lengths.iter().enumerate() {
+                out.extend((1..=passes).map(|pass| visit(p, pass, *length)));
+            }
+        }
+    }
+    out
+}

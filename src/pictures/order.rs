@@ -1,0 +1,255 @@
+//! The order picture: every cut coloured by when it is made, tie bars, findings, scale, legend.
+
+use super::canvas::{ALARM, Anchor, Canvas, FOIL, INK, PAPER, QUIET};
+use super::maps::viridis;
+use super::view::View;
+use crate::motion::Motion;
+use crate::units::{show_time_s, trim_number};
+
+const WIDTH: u32 = 1500;
+const HEIGHT: u32 = 1240;
+const PANEL: f64 = 400.0;
+const TIE: [u8; 3] = [224, 108, 0];
+
+/// A numbered mark, job millimetres.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mark {
+    pub number: usize,
+    pub at: [f64; 2],
+    pub text: String,
+}
+
+/// What the picture shows beside the motion. Coordinates in job millimetres, y up.
+#[derive(Debug, Clone, Default)]
+pub struct OrderPicture {
+    pub title: String,
+    pub subtitle: String,
+    /// Rings of the openings as cut, shown as holes in the foil.
+    pub openings: Vec<Vec<[f64; 2]>>,
+    /// Centre lines of tie bars, with their width.
+    pub bars: Vec<([f64; 2], [f64; 2], f64)>,
+    pub marks: Vec<Mark>,
+    /// Lines of the legend, such as times.
+    pub facts: Vec<String>,
+}
+
+/// Draws it as a PNG.
+pub fn order_png(motion: &Motion, picture: &OrderPicture) -> Vec<u8> {
+    let mut canvas = Canvas::new(WIDTH, HEIGHT);
+    canvas.text(30.0, 40.0, 24.0, Anchor::Start, INK, &picture.title);
+    canvas.text(30.0, 66.0, 16.0, Anchor::Start, QUIET, &picture.subtitle);
+    let window = [
+        30.0,
+        90.0,
+        f64::from(WIDTH) - PANEL - 60.0,
+        f64::from(HEIGHT) - 170.0,
+    ];
+    let view = View::fit(motion.sheet_mm, window, true);
+    sheet(&mut canvas, &view, motion.sheet_mm);
+    canvas.fill_rings(
+        picture
+            .openings
+            .iter()
+            .map(|ring| ring.iter().map(|p| view.px(*p)).collect::<Vec<_>>()),
+        PAPER,
+        1.0,
+    );
+    cuts(&mut canvas, &view, motion);
+    for (a, b, width_mm) in &picture.bars {
+        let width = ((width_mm * view.px_per_mm) as f32).clamp(3.0, 40.0);
+        let (a, b) = (view.px(*a), view.px(*b));
+        canvas.polyline([a, b], false, width, TIE);
+    }
+    ends(&mut canvas, &view, motion);
+    for mark in &picture.marks {
+        let [x, y] = view.px(mark.at);
+        badge(&mut canvas, x, y, mark.number);
+    }
+    view.scale_bar(&mut canvas, 40.0, HEIGHT as f32 - 36.0, 260.0);
+    legend(&mut canvas, motion, picture);
+    canvas.png()
+}
+
+/// The sheet of foil with its outline.
+pub(super) fn sheet(canvas: &mut Canvas, view: &View, b: [f64; 4]) {
+    let corners = [[b[0], b[1]], [b[2], b[1]], [b[2], b[3]], [b[0], b[3]]].map(|p| view.px(p));
+    canvas.fill_rings([corners], FOIL, 1.0);
+    canvas.polyline(corners, true, 1.5, QUIET);
+}
+
+fn cuts(canvas: &mut Canvas, view: &View, motion: &Motion) {
+    // Colour by the rank of the first pass over each place: later passes follow the same colours.
+    let first: Vec<usize> = (0..motion.burns.len())
+        .filter(|i| motion.burns[*i].pass <= 1)
+        .collect();
+    let last_rank = first.len().saturating_sub(1).max(1) as f64;
+    for (rank, i) in first.iter().enumerate() {
+        let burn = &motion.burns[*i];
+        let points: Vec<[f32; 2]> = burn.points.iter().map(|p| view.px(*p)).collect();
+        canvas.polyline(points, false, 2.4, viridis(rank as f64 / last_rank));
+    }
+}
+
+fn ends(canvas: &mut Canvas, view: &View, motion: &Motion) {
+    let (Some(first), Some(last)) = (motion.burns.first(), motion.burns.last()) else {
+        return;
+    };
+    if let (Some(a), Some(b)) = (first.points.first(), last.points.last()) {
+        let ([ax, ay], [bx, by]) = (view.px(*a), view.px(*b));
+        canvas.circle(ax, ay, 8.0, Some(PAPER), Some((INK, 2.5)));
+        canvas.text(ax + 12.0, ay - 6.0, 15.0, Anchor::Start, INK, "first");
+        canvas.rect(bx - 7.0, by - 7.0, 14.0, 14.0, INK);
+        canvas.text(bx + 12.0, by + 16.0, 15.0, Anchor::Start, INK, "last");
+    }
+}
+
+/// A numbered mark of a finding.
+pub(super) fn badge(canvas: &mut Canvas, x: f32, y: f32, number: usize) {
+    let (bx, by) = (x + 16.0, y - 16.0);
+    canvas.polyline([[x, y], [bx, by]], false, 1.5, ALARM);
+    canvas.circle(x, y, 3.0, Some(ALARM), None);
+    canvas.circle(bx, by, 10.0, Some(PAPER), Some((ALARM, 2.0)));
+    canvas.text(
+        bx,
+        by + 4.5,
+        12.0,
+        Anchor::Middle,
+        ALARM,
+        &number.to_string(),
+    );
+}
+
+fn legend(canvas: &mut Canvas, motion: &Motion, picture: &OrderPicture) {
+    let x = WIDTH as f32 - PANEL as f32;
+    let width = PANEL as f32 - 40.0;
+    let mut y = 116.0;
+    let passes = motion.burns.iter().map(|b| b.pass).max().unwrap_or(1);
+    let first_end = motion
+        .burns
+        .iter()
+        .filter(|b| b.pass <= 1)
+        .map(crate::motion::Burn::end_s)
+        .fold(0.0, f64::max);
+    let title = if passes > 1 {
+        format!("order of cutting (pass 1 of {passes})")
+    } else {
+        "order of cutting".to_owned()
+    };
+    canvas.colour_bar(
+        x,
+        y,
+        width,
+        18.0,
+        viridis,
+        &title,
+        &[
+            (0.0, "first: 0 s".to_owned()),
+            (1.0, format!("last: {}", show_time_s(first_end))),
+        ],
+    );
+    y += 60.0;
+    let mut row = |canvas: &mut Canvas, draw: &dyn Fn(&mut Canvas, f32), text: &str| {
+        draw(canvas, y);
+        canvas.text(x + 40.0, y + 5.0, 15.0, Anchor::Start, INK, text);
+        y += 28.0;
+    };
+    row(
+        canvas,
+        &|c, y| c.rect(x, y - 8.0, 28.0, 16.0, FOIL),
+        "foil that stays",
+    );
+    row(
+        canvas,
+        &|c, y| {
+            c.rect(x, y - 8.0, 28.0, 16.0, PAPER);
+            c.polyline(
+                [
+                    [x, y - 8.0],
+                    [x + 28.0, y - 8.0],
+                    [x + 28.0, y + 8.0],
+                    [x, y + 8.0],
+                ],
+                true,
+                1.0,
+                QUIET,
+            );
+        },
+        "opening",
+    );
+    if !picture.bars.is_empty() {
+        let widths: Vec<f64> = picture.bars.iter().map(|b| b.2 * 1e3).collect();
+        let (lo, hi) = widths
+            .iter()
+            .fold((f64::MAX, 0.0f64), |(l, h), w| (l.min(*w), h.max(*w)));
+        let span = if hi - lo < 0.5 {
+            format!("{} um", trim_number(hi, 0))
+        } else {
+            format!("{} to {} um", trim_number(lo, 0), trim_number(hi, 0))
+        };
+        row(
+            canvas,
+            &|c, y| c.rect(x, y - 4.0, 28.0, 8.0, TIE),
+            &format!("{} tie bars, {span} wide", picture.bars.len()),
+        );
+    }
+    row(
+        canvas,
+        &|c, y| {
+            c.circle(x + 8.0, y, 6.0, Some(PAPER), Some((INK, 2.0)));
+            c.rect(x + 18.0, y - 6.0, 12.0, 12.0, INK);
+        },
+        "first and last cut",
+    );
+    y += 8.0;
+    for fact in &picture.facts {
+        canvas.text(x, y, 15.0, Anchor::Start, INK, fact);
+        y += 22.0;
+    }
+    if picture.marks.is_empty() {
+        return;
+    }
+    y += 16.0;
+    canvas.text(x, y, 15.0, Anchor::Start, ALARM, "findings");
+    y += 22.0;
+    for mark in &picture.marks {
+        for (i, line) in wrap(&mark.text, width - 30.0, 13.0).into_iter().enumerate() {
+            if y > HEIGHT as f32 - 40.0 {
+                canvas.text(x, y, 13.0, Anchor::Start, QUIET, "more in the report");
+                return;
+            }
+            if i == 0 {
+                canvas.text(
+                    x + 22.0,
+                    y,
+                    13.0,
+                    Anchor::End,
+                    ALARM,
+                    &mark.number.to_string(),
+                );
+            }
+            canvas.text(x + 30.0, y, 13.0, Anchor::Start, INK, &line);
+            y += 17.0;
+        }
+        y += 4.0;
+    }
+}
+
+/// Breaks a text into lines of at most `width` pixels.
+pub(super) fn wrap(text: &str, width: f32, size: f32) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut line = String::new();
+    for word in text.split_whitespace() {
+        let longer = if line.is_empty() {
+            word.to_owned()
+        } else {
+            format!("{line} {word}")
+        };
+        if super::canvas::text_width(&longer, size) > width && !line.is_empty() {
+            lines.push(std::mem::replace(&mut line, word.to_owned()));
+        } else {
+            line = longer;
+        }
+    }
+    lines.push(line);
+    lines
+}

@@ -1,0 +1,240 @@
+//! One drawing, top to bottom.
+
+use crate::artwork::{self, ArtworkError, ReadOptions};
+use crate::finding::{Finding, Severity};
+use crate::job::{self, Label, PlaceError, Plan};
+use crate::order::{self, OrderMode};
+use crate::recipe::Recipe;
+use crate::report::{self, BarReport, LayerReport, Report};
+use crate::sheet::Sheet;
+use crate::stencil::{self, IslandMode, Stencil};
+use crate::units::NM_PER_MM;
+use crate::{finding, kerf};
+use std::path::Path;
+use thiserror::Error;
+
+/// What a run is to do.
+#[derive(Debug, Clone)]
+pub struct Options {
+    pub recipe: Recipe,
+    pub read: ReadOptions,
+    /// Only these layers; all when empty.
+    pub layers: Vec<String>,
+    pub islands: IslandMode,
+    pub order: OrderMode,
+    pub force: bool,
+    /// Stop after the stencil rules: no paths, no plan.
+    pub rules_only: bool,
+}
+
+#[derive(Debug, Error)]
+pub enum PipelineError {
+    #[error(transparent)]
+    Artwork(#[from] ArtworkError),
+    #[error(transparent)]
+    Place(#[from] PlaceError),
+    #[error("the drawing has no layer `{name}`; it has: {known}")]
+    NoSuchLayer { name: String, known: String },
+}
+
+/// One stencil with its plan. There is no plan where only rules were asked for or where it may not be cut.
+#[derive(Debug, Clone)]
+pub struct LayerJob {
+    pub stencil: Stencil,
+    pub plan: Option<Plan>,
+    pub findings: Vec<Finding>,
+}
+
+/// A drawing taken through all stages. Nothing is written yet.
+#[derive(Debug, Clone)]
+pub struct Run {
+    pub stem: String,
+    pub sheet: Sheet,
+    pub jobs: Vec<LayerJob>,
+    pub report: Report,
+}
+
+/// Takes a drawing through the stages, up to plans ready to be written.
+///
+/// # Errors
+/// What cannot be read or placed at all. Problems of the artwork are findings in the report.
+pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> {
+    let recipe = &options.recipe;
+    let mut general = Vec::new();
+    let artwork = artwork::read(drawing, &options.read)?.take(&mut general);
+    let sheet = Sheet::of(&artwork, recipe).take(&mut general);
+    let sheet_regions = sheet.regions();
+    kerf_assumed(recipe, &mut general);
+    let blocked_before = finding::worst(&general) == Some(Severity::Blocking);
+    let file = drawing.file_name().map_or_else(
+        || artwork.stem.clone(),
+        |n| n.to_string_lossy().into_owned(),
+    );
+
+    let mut jobs = Vec::new();
+    for layer in chosen(&artwork, &options.layers)? {
+        let mut found = sheet.check_openings(layer);
+        let stencils =
+            stencil::hold_together(layer, &sheet_regions, recipe, options.islands).take(&mut found);
+        for stencil in stencils {
+            let mut findings = found.clone();
+            findings.extend(stencil::rules::check(&stencil, recipe));
+            let contours = kerf::compensate(&stencil.openings, recipe).take(&mut findings);
+            let blocked = blocked_before || finding::worst(&findings) == Some(Severity::Blocking);
+            let plan = if options.rules_only || (blocked && !options.force) {
+                None
+            } else {
+                let sequence = order::arrange(&contours, recipe, options.order, sheet.box_mm)
+                    .take(&mut findings);
+                let label = Label {
+                    artwork: &file,
+                    layer: &stencil.name,
+                    order: options.order,
+                    forced: blocked,
+                };
+                Some(job::place(&sequence, sheet.box_mm, recipe, &label)?)
+            };
+            for f in &mut findings {
+                locate(f, layer, &stencil.name);
+            }
+            jobs.push(LayerJob {
+                stencil,
+                plan,
+                findings,
+            });
+        }
+    }
+    let report = Report {
+        schema: report::SCHEMA.to_owned(),
+        artwork: file,
+        size_mm: artwork.size_mm,
+        recipe: recipe.name.clone(),
+        kerf_um: recipe.kerf.width_um,
+        passes: recipe.passes.count,
+        laser_side: recipe.sheet.laser_side.word().to_owned(),
+        scanner_step_um: recipe.position_step_um(),
+        tolerance_um: recipe.tolerance_um(),
+        fonts: artwork.fonts.clone(),
+        findings: general,
+        layers: jobs.iter().map(layer_report).collect(),
+        files: Vec::new(),
+    };
+    Ok(Run {
+        stem: artwork.stem,
+        sheet,
+        jobs,
+        report,
+    })
+}
+
+fn chosen<'a>(
+    artwork: &'a artwork::Artwork,
+    names: &[String],
+) -> Result<Vec<&'a artwork::Layer>, PipelineError> {
+    for name in names {
+        if !artwork.layers.iter().any(|l| l.name == *name) {
+            return Err(PipelineError::NoSuchLayer {
+                name: name.clone(),
+                known: artwork
+                    .layers
+                    .iter()
+                    .map(|l| l.name.as_str())
+                    .collect::<Vec<_>>()
+                    .join(", "),
+            });
+        }
+    }
+    Ok(artwork
+        .layers
+        .iter()
+        .filter(|l| names.is_empty() || names.contains(&l.name))
+        .collect())
+}
+
+/// A kerf used at other settings than it was measured at is an assumption, and says so.
+fn kerf_assumed(recipe: &Recipe, findings: &mut Vec<Finding>) {
+    let differs = recipe.kerf_mismatch();
+    if !differs.is_empty() {
+        findings.push(
+            Finding::warning(
+                "kerf-assumed",
+                format!(
+                    "the kerf of {} um is assumed: it was measured at other settings: {}",
+                    crate::units::trim_number(recipe.kerf.width_um, 2),
+                    differs.join("; ")
+                ),
+            )
+            .hint("cut a kerf coupon at these settings and fit its readings"),
+        );
+    }
+}
+
+/// Adds the layer, and the element nearest to the place, where a stage did not know them.
+fn locate(finding: &mut Finding, layer: &artwork::Layer, name: &str) {
+    if finding.layer.is_none() {
+        finding.layer = Some(name.to_owned());
+    }
+    if finding.element_id.is_none()
+        && let Some([x, y]) = finding.at_mm
+        && let Some(e) = layer.element_at((x * NM_PER_MM) as i32, (y * NM_PER_MM) as i32)
+    {
+        finding.element_id = Some(e.id.clone());
+    }
+}
+
+fn layer_report(job: &LayerJob) -> LayerReport {
+    let s = &job.stencil;
+    let mm = |p: crate::regions::Point| [f64::from(p.x) / NM_PER_MM, f64::from(p.y) / NM_PER_MM];
+    let mm2 = |nm2: f64| nm2 / (NM_PER_MM * NM_PER_MM);
+    let smallest = |codes: &[&str]| {
+        job.findings
+            .iter()
+            .filter(|f| codes.contains(&f.code.as_str()))
+            .filter_map(|f| f.measured_um)
+            .reduce(f64::min)
+    };
+    let timing = job.plan.as_ref().map(|p| p.timing).unwrap_or_default();
+    LayerReport {
+        name: s.name.clone(),
+        openings: s.openings.len(),
+        openings_drawn: s.drawn.len(),
+        opening_area_mm2: mm2(s.openings.area_nm2()),
+        islands_found: s.islands.len(),
+        tie_bars: s.tie_bars.len(),
+        tie_bar_area_mm2: mm2(s.drawn.area_nm2() - s.openings.area_nm2()),
+        bars: s
+            .tie_bars
+            .iter()
+            .map(|b| BarReport {
+                from_mm: mm(b.from),
+                to_mm: mm(b.to),
+                width_um: b.width_um,
+                reason: b.reason.clone(),
+            })
+            .collect(),
+        min_web_um: smallest(&["web-narrow"]),
+        min_opening_um: smallest(&["opening-narrow", "single-line", "line-much-wider"]),
+        paths: job.plan.as_ref().map_or(0, |p| p.paths.len()),
+        joins: job.plan.as_ref().map_or(0, joins),
+        cut_length_mm: timing.cut_length_mm,
+        jump_length_mm: timing.jump_length_mm,
+        beam_on_s: timing.beam_on_s,
+        jump_s: timing.jump_s,
+        dwell_s: timing.dwell_s,
+        job_s: timing.job_s,
+        heat: None,
+        findings: job.findings.clone(),
+    }
+}
+
+/// Cuts beyond the first of each path and pass: places where bites join.
+fn joins(plan: &Plan) -> usize {
+    let mut seen = std::collections::BTreeSet::new();
+    plan.steps
+        .iter()
+        .filter(|s| match s {
+            job::Step::Cut { path, pass, .. } => !seen.insert((*path, *pass)),
+            _ => false,
+        })
+        .count()
+}

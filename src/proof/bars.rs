@@ -1,0 +1,115 @@
+//! Bars: metal left across an opening on purpose, found again from the cuts.
+
+use super::edges::Stretch;
+use super::grid::{Grid, hypot};
+use rstar::RTree;
+use rstar::primitives::GeomWithData;
+use serde::Serialize;
+
+/// A tie bar of the as-cut foil.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Bar {
+    /// Ends of its centre line on the drawn edges, page millimetres.
+    pub from_mm: [f64; 2],
+    pub to_mm: [f64; 2],
+    /// Narrowest width of metal left.
+    pub width_um: f64,
+}
+
+/// Pairs stretches of the drawn edge that were not cut and face each other across metal that was left.
+/// Answers the bars and which stretches they account for.
+pub(super) fn find(
+    stretches: &[Stretch],
+    cut: &Grid,
+    radius_um: f64,
+    max_width_um: f64,
+    max_span_um: f64,
+) -> (Vec<Bar>, Vec<bool>) {
+    let tree = RTree::bulk_load(
+        stretches
+            .iter()
+            .enumerate()
+            .map(|(i, s)| GeomWithData::new(s.middle, i))
+            .collect(),
+    );
+    let mut used = vec![false; stretches.len()];
+    let mut bars = Vec::new();
+    for i in 0..stretches.len() {
+        if used[i] {
+            continue;
+        }
+        let s = &stretches[i];
+        let mut candidates: Vec<usize> = tree
+            .nearest_neighbor_iter(&s.middle)
+            .take(64)
+            .map(|g| g.data)
+            .take_while(|&j| hypot(stretches[j].middle, s.middle) <= max_span_um)
+            .filter(|&j| j != i && !used[j] && facing(s, &stretches[j]))
+            .collect();
+        candidates.sort_by(|&a, &b| {
+            let d = |j: usize| hypot(stretches[j].middle, s.middle);
+            d(a).total_cmp(&d(b)).then(a.cmp(&b))
+        });
+        for j in candidates.into_iter().take(8) {
+            let other = &stretches[j];
+            if let Some(width_um) = width(s.middle, other.middle, cut, radius_um, max_width_um) {
+                used[i] = true;
+                used[j] = true;
+                bars.push(Bar {
+                    from_mm: s.middle.map(|v| v / 1e3),
+                    to_mm: other.middle.map(|v| v / 1e3),
+                    width_um,
+                });
+                break;
+            }
+        }
+    }
+    (bars, used)
+}
+
+fn facing(a: &Stretch, b: &Stretch) -> bool {
+    let d = [b.middle[0] - a.middle[0], b.middle[1] - a.middle[1]];
+    let l = hypot(a.middle, b.middle);
+    let along = |n: [f64; 2], sign: f64| sign * (n[0] * d[0] + n[1] * d[1]) > 0.3 * l;
+    l > 0.0 && along(a.inward, 1.0) && along(b.inward, -1.0)
+}
+
+/// The narrowest width of metal along the line between two places, as long as there is metal all along it
+/// and a cut on both sides no further apart than `max_width_um`.
+fn width(
+    from: [f64; 2],
+    to: [f64; 2],
+    cut: &Grid,
+    radius_um: f64,
+    max_width_um: f64,
+) -> Option<f64> {
+    let length = hypot(from, to);
+    let d = [(to[0] - from[0]) / length, (to[1] - from[1]) / length];
+    let n = ((length / 4.0).ceil() as usize).clamp(3, 512);
+    let reach = max_width_um + 2.0 * radius_um;
+    let mut narrowest = f64::INFINITY;
+    for k in 0..n {
+        let t = length * (k as f64 + 0.5) / n as f64;
+        let p = [from[0] + d[0] * t, from[1] + d[1] * t];
+        let (mut left, mut right) = (f64::INFINITY, f64::INFINITY);
+        cut.near(
+            [p[0] - reach, p[1] - reach],
+            [p[0] + reach, p[1] + reach],
+            |s| {
+                let (q, dist) = s.nearest(p);
+                let side = d[0] * (q[1] - p[1]) - d[1] * (q[0] - p[0]);
+                if side > 0.0 {
+                    left = left.min(dist);
+                } else {
+                    right = right.min(dist);
+                }
+            },
+        );
+        if left.min(right) < radius_um {
+            return None;
+        }
+        let here = left + right - 2.0 * radius_um;
+        narrowest = narrowest.min(here);
+    }
+    (narrowest <= max_width_um).then_some(narrowest)
+}

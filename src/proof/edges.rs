@@ -1,0 +1,342 @@
+//! Edges: how far is the as-cut edge from the drawn one, everywhere along it?
+//!
+//! The edge of a cut lies half a kerf from the way of the beam's centre. So a point of the drawn edge is
+//! met when its distance from that way is half a kerf, to within the limit: further away, metal is left;
+//! nearer, metal is gone that should stay. For each straight piece of the drawn edge both conditions hold
+//! on intervals, found exactly.
+
+use super::grid::{Grid, Segment, hypot};
+use rayon::prelude::*;
+
+/// Drawn edges are looked at in pieces no longer than this.
+const PIECE_UM: f64 = 64.0;
+
+/// What the edge pass needs to know.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Limits {
+    /// Half the kerf.
+    pub radius_um: f64,
+    /// Largest edge error.
+    pub limit_um: f64,
+    pub passes: u32,
+    /// Webs are searched up to this width.
+    pub web_um: f64,
+}
+
+/// A stretch of a drawn ring that is not as it should be.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Stretch {
+    pub ring: u32,
+    pub from_um: f64,
+    pub to_um: f64,
+    /// Where it is worst, and the distance of the beam's way from there.
+    pub at: [f64; 2],
+    pub distance_um: f64,
+    /// Middle of the stretch and the unit normal into the opening there.
+    pub middle: [f64; 2],
+    pub inward: [f64; 2],
+    /// A round beam could have got there without cutting elsewhere.
+    pub reachable: bool,
+}
+
+impl Stretch {
+    pub fn length_um(&self) -> f64 {
+        self.to_um - self.from_um
+    }
+}
+
+/// All about one drawn ring.
+#[derive(Debug, Clone, Default)]
+pub(super) struct RingResult {
+    pub length_um: f64,
+    pub uncovered: Vec<Stretch>,
+    pub over: Vec<Stretch>,
+    /// Samples where the edge is met to within the limit.
+    pub samples: u32,
+    pub sum_sq: f64,
+    pub worst: f64,
+    /// Samples met by fewer passes than asked, and one such place with the passes found there.
+    pub short: u32,
+    pub short_at: Option<([f64; 2], u32)>,
+    /// Longest stretch met by more burns than passes, a place in it, and the last burn there.
+    pub extra_um: f64,
+    pub extra_at: Option<([f64; 2], u32)>,
+    /// Narrowest web seen from this ring: width and the two drawn edge points.
+    pub web: Option<(f64, [f64; 2], [f64; 2])>,
+}
+
+/// How far a beam's way is searched beyond what is right, for the figure in the message.
+pub(super) const SEARCH_UM: f64 = 40.0;
+
+/// Looks along all drawn rings.
+pub(super) fn measure(
+    rings: &[Vec<Segment>],
+    drawn: &Grid,
+    cut: &Grid,
+    l: Limits,
+) -> Vec<RingResult> {
+    rings
+        .par_iter()
+        .map(|ring| measure_ring(ring, drawn, cut, l))
+        .collect()
+}
+
+fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingResult {
+    let mut out = RingResult {
+        length_um: ring.iter().map(Segment::length).sum(),
+        ..RingResult::default()
+    };
+    let (wide, narrow) = (l.radius_um + l.limit_um, l.radius_um - l.limit_um);
+    let mut uncovered: Vec<(f64, f64)> = Vec::new();
+    let mut over: Vec<(f64, f64)> = Vec::new();
+    let mut burns: Vec<u32> = Vec::new();
+    let mut covers: Vec<(f64, f64)> = Vec::new();
+    let mut cuts: Vec<(f64, f64)> = Vec::new();
+    let mut extra_um = 0.0;
+    for edge in ring {
+        let length = edge.length();
+        if length <= 0.0 {
+            continue;
+        }
+        let pieces = (length / PIECE_UM).ceil().max(1.0) as usize;
+        for k in 0..pieces {
+            let (t0, t1) = (k as f64 / pieces as f64, (k + 1) as f64 / pieces as f64);
+            let (p, q) = (edge.at(t0), edge.at(t1));
+            let d = [q[0] - p[0], q[1] - p[1]];
+            let piece = length / pieces as f64;
+            let middle = [(p[0] + q[0]) / 2.0, (p[1] + q[1]) / 2.0];
+            covers.clear();
+            cuts.clear();
+            burns.clear();
+            let mut nearest = f64::INFINITY;
+            let lo = [p[0].min(q[0]) - wide, p[1].min(q[1]) - wide];
+            let hi = [p[0].max(q[0]) + wide, p[1].max(q[1]) + wide];
+            cut.near(lo, hi, |s| {
+                if let Some((a, b)) = s.interval(p, d, wide)
+                    && a < 1.0
+                    && b > 0.0
+                {
+                    covers.push((a, b));
+                    if a <= 0.5 && b >= 0.5 && !burns.contains(&s.owner) {
+                        burns.push(s.owner);
+                    }
+                    nearest = nearest.min(s.nearest(middle).1);
+                    if narrow > 0.0
+                        && let Some((a, b)) = s.interval(p, d, narrow)
+                        && a < 1.0
+                        && b > 0.0
+                    {
+                        cuts.push((a, b));
+                    }
+                }
+            });
+            let at = edge.at_um + t0 * length;
+            gaps(&mut covers, |a, b| {
+                join(&mut uncovered, at + a * piece, at + b * piece)
+            });
+            unions(&mut cuts, |a, b| {
+                join(&mut over, at + a * piece, at + b * piece)
+            });
+            if nearest <= wide {
+                let error = nearest - l.radius_um;
+                out.samples += 1;
+                out.sum_sq += error * error;
+                out.worst = out.worst.max(error.abs());
+                let count = burns.len() as u32;
+                if count < l.passes {
+                    out.short += 1;
+                    out.short_at.get_or_insert((middle, count));
+                }
+                extra_um = if count > l.passes {
+                    extra_um + piece
+                } else {
+                    0.0
+                };
+                if extra_um > out.extra_um {
+                    out.extra_um = extra_um;
+                    out.extra_at = Some((middle, burns.iter().copied().max().unwrap_or(0)));
+                }
+            }
+            web_from(
+                edge,
+                middle,
+                at + piece / 2.0,
+                out.length_um,
+                drawn,
+                l.web_um,
+                &mut out.web,
+            );
+        }
+    }
+    close_ring(&mut uncovered, out.length_um);
+    close_ring(&mut over, out.length_um);
+    // Rounding of the intervals' ends.
+    let real = |&&(a, b): &&(f64, f64)| b - a > 2e-3;
+    out.uncovered = uncovered
+        .iter()
+        .filter(real)
+        .map(|&s| stretch(ring, s, true, drawn, cut, l))
+        .collect();
+    out.over = over
+        .iter()
+        .filter(real)
+        .map(|&s| stretch(ring, s, false, drawn, cut, l))
+        .collect();
+    out
+}
+
+/// What of 0 to 1 the intervals leave free.
+fn gaps(intervals: &mut [(f64, f64)], mut gap: impl FnMut(f64, f64)) {
+    intervals.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let mut reached = 0.0;
+    for &(a, b) in intervals.iter() {
+        if a > reached + 1e-9 {
+            gap(reached, a.min(1.0));
+        }
+        reached = f64::max(reached, b);
+        if reached >= 1.0 {
+            return;
+        }
+    }
+    gap(reached, 1.0);
+}
+
+/// The union of the intervals within 0 to 1.
+fn unions(intervals: &mut [(f64, f64)], mut each: impl FnMut(f64, f64)) {
+    intervals.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let mut open: Option<(f64, f64)> = None;
+    for &(a, b) in intervals.iter() {
+        let (a, b) = (a.max(0.0), b.min(1.0));
+        open = Some(match open {
+            Some((x, y)) if a <= y => (x, y.max(b)),
+            Some((x, y)) => {
+                each(x, y);
+                (a, b)
+            }
+            None => (a, b),
+        });
+    }
+    if let Some((x, y)) = open {
+        each(x, y);
+    }
+}
+
+fn join(list: &mut Vec<(f64, f64)>, from: f64, to: f64) {
+    match list.last_mut() {
+        Some(last) if from - last.1 < 0.02 => last.1 = to,
+        _ => list.push((from, to)),
+    }
+}
+
+/// A stretch over the ring's first point is one, not two.
+fn close_ring(list: &mut Vec<(f64, f64)>, length: f64) {
+    if list.len() > 1 && list[0].0 < 0.02 && length - list[list.len() - 1].1 < 0.02 {
+        let first = list.remove(0);
+        if let Some(last) = list.last_mut() {
+            last.1 = length + first.1;
+        }
+    }
+}
+
+/// The place at a length along a ring (more than once round is fine), and the normal into the opening.
+fn place(ring: &[Segment], at_um: f64) -> ([f64; 2], [f64; 2]) {
+    let total = ring.last().map_or(0.0, |s| s.at_um + s.length());
+    let at = if total > 0.0 {
+        at_um.rem_euclid(total)
+    } else {
+        0.0
+    };
+    let i = ring.partition_point(|s| s.at_um <= at).saturating_sub(1);
+    let s = &ring[i];
+    let t = ((at - s.at_um) / s.length().max(1e-12)).clamp(0.0, 1.0);
+    (s.at(t), s.left())
+}
+
+fn stretch(
+    ring: &[Segment],
+    (from_um, to_um): (f64, f64),
+    outside: bool,
+    drawn: &Grid,
+    cut: &Grid,
+    l: Limits,
+) -> Stretch {
+    let length = to_um - from_um;
+    let n = ((length / (l.radius_um / 4.0).max(0.25)).ceil() as usize).clamp(2, 96);
+    let search = l.radius_um + SEARCH_UM;
+    let (middle, inward) = place(ring, (from_um + to_um) / 2.0);
+    let mut out = Stretch {
+        ring: ring[0].owner,
+        from_um,
+        to_um,
+        at: middle,
+        distance_um: if outside { 0.0 } else { f64::INFINITY },
+        middle,
+        inward,
+        reachable: false,
+    };
+    for k in 0..n {
+        let at = from_um + length * (k as f64 + 0.5) / n as f64;
+        let (p, normal) = place(ring, at);
+        let r = l.radius_um;
+        let c = [p[0] + normal[0] * r, p[1] + normal[1] * r];
+        let reachable = drawn.nearest(c, (r - l.limit_um).max(0.0)).is_none();
+        let d = cut.nearest(p, search).map_or(search, |n| n.2);
+        let worse = if outside {
+            // Where the beam could not go, the distance says nothing.
+            (reachable, d) > (out.reachable, out.distance_um)
+        } else {
+            d < out.distance_um
+        };
+        if worse {
+            out.at = p;
+            out.distance_um = d;
+        }
+        out.reachable |= reachable;
+    }
+    out
+}
+
+/// The narrowest foil between this place of a drawn edge and a drawn edge that faces it.
+fn web_from(
+    edge: &Segment,
+    p: [f64; 2],
+    at_um: f64,
+    ring_um: f64,
+    drawn: &Grid,
+    reach: f64,
+    best: &mut Option<(f64, [f64; 2], [f64; 2])>,
+) {
+    let inward = edge.left();
+    let out = [-inward[0], -inward[1]];
+    let reach = best.map_or(reach, |b| b.0);
+    // Only the half plane in front of the edge.
+    let lo = [
+        p[0] + (out[0] * reach).min(0.0) - reach * 0.87,
+        p[1] + (out[1] * reach).min(0.0) - reach * 0.87,
+    ];
+    let hi = [
+        p[0] + (out[0] * reach).max(0.0) + reach * 0.87,
+        p[1] + (out[1] * reach).max(0.0) + reach * 0.87,
+    ];
+    drawn.near(lo, hi, |s| {
+        let n = s.left();
+        if n[0] * inward[0] + n[1] * inward[1] > -0.5 {
+            return;
+        }
+        let (q, d) = s.nearest(p);
+        if d <= 0.0 || best.is_some_and(|b| d >= b.0) || d > reach {
+            return;
+        }
+        if (q[0] - p[0]) * out[0] + (q[1] - p[1]) * out[1] < 0.5 * d {
+            return;
+        }
+        if s.owner == edge.owner {
+            // The two sides of a point are no web.
+            let apart = (s.at_um + hypot(s.a, q) - at_um).abs();
+            if apart.min(ring_um - apart) < 3.0 * d {
+                return;
+            }
+        }
+        *best = Some((d, p, q));
+    });
+}

@@ -1,0 +1,316 @@
+//! Foil: what is left of the sheet after the job, line by line, and what of it hangs together.
+//!
+//! On each scan line the beam's sweep is a set of intervals, exact along x; the metal in between is
+//! joined with the metal of the line before. Lines lie closer than half a kerf, so no cut slips through.
+
+use super::grid::Segment;
+use rayon::prelude::*;
+use serde::Serialize;
+
+/// A piece of metal that no longer touches the foil.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct LoosePiece {
+    /// A place in it, page millimetres.
+    pub at_mm: [f64; 2],
+    pub area_um2: f64,
+    /// Area that the drawing wants to keep.
+    pub wanted_um2: f64,
+    pub width_um: f64,
+    pub height_um: f64,
+    /// It touched the edge of the sheet: the sheet is cut in two.
+    pub from_edge: bool,
+}
+
+/// What became of the metal.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Foil {
+    /// Pieces that fall out and were to fall out.
+    pub slugs: usize,
+    pub pieces: Vec<LoosePiece>,
+    /// Metal of the drawn openings that still hangs on the foil.
+    pub left_um2: f64,
+    pub line_um: f64,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Run {
+    from: f32,
+    to: f32,
+    /// Length of it that lies in drawn openings.
+    open: f32,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Piece {
+    area: f64,
+    open: f64,
+    widest: f32,
+    at: [f32; 2],
+    min: [f32; 2],
+    max: [f32; 2],
+    edge: bool,
+}
+
+const BAND: usize = 32;
+
+/// Floods the sheet. `cuts` are the ways of the beam's centre, `edges` the drawn edges.
+pub(super) fn flood(
+    cuts: &[Segment],
+    edges: &[Segment],
+    sheet_um: [f64; 4],
+    radius_um: f64,
+) -> Foil {
+    let height = sheet_um[3] - sheet_um[1];
+    let step = (radius_um / 2.0).clamp(0.25, 2.0).max(height / 300_000.0);
+    let lines = (height / step).ceil().max(1.0) as usize;
+    let step = height / lines as f64;
+    let bands = lines.div_ceil(BAND);
+    let cut_bands = buckets(cuts, sheet_um[1], step, bands, radius_um);
+    let edge_bands = buckets(edges, sheet_um[1], step, bands, 0.0);
+    let mut flood = Flood::default();
+    // A limited number of bands in memory at a time, in order.
+    for first in (0..bands).step_by(256) {
+        let rows: Vec<Vec<Vec<Run>>> = (first..bands.min(first + 256))
+            .into_par_iter()
+            .map(|b| {
+                (b * BAND..lines.min((b + 1) * BAND))
+                    .map(|i| {
+                        let y = sheet_um[1] + (i as f64 + 0.5) * step;
+                        scan(
+                            cuts,
+                            &cut_bands[b],
+                            edges,
+                            &edge_bands[b],
+                            y,
+                            sheet_um,
+                            radius_um,
+                        )
+                    })
+                    .collect()
+            })
+            .collect();
+        for (k, band) in rows.into_iter().enumerate() {
+            for (j, runs) in band.into_iter().enumerate() {
+                let i = (first + k) * BAND + j;
+                let y = sheet_um[1] + (i as f64 + 0.5) * step;
+                flood.line(runs, y, step, i == 0 || i + 1 == lines, sheet_um);
+            }
+        }
+    }
+    flood.finish(step)
+}
+
+/// Which segments come near which band of lines.
+fn buckets(segments: &[Segment], top: f64, step: f64, bands: usize, radius: f64) -> Vec<Vec<u32>> {
+    let mut out = vec![Vec::new(); bands];
+    let height = step * BAND as f64;
+    for (i, s) in segments.iter().enumerate() {
+        let lo = ((s.a[1].min(s.b[1]) - radius - top) / height)
+            .floor()
+            .max(0.0);
+        let hi = ((s.a[1].max(s.b[1]) + radius - top) / height)
+            .floor()
+            .min(bands as f64 - 1.0);
+        if lo <= hi {
+            for band in &mut out[lo as usize..=hi as usize] {
+                band.push(i as u32);
+            }
+        }
+    }
+    out
+}
+
+fn scan(
+    cuts: &[Segment],
+    near: &[u32],
+    edges: &[Segment],
+    near_edges: &[u32],
+    y: f64,
+    sheet: [f64; 4],
+    radius: f64,
+) -> Vec<Run> {
+    let mut swept: Vec<(f64, f64)> = near
+        .iter()
+        .map(|&i| &cuts[i as usize])
+        .filter(|s| y >= s.a[1].min(s.b[1]) - radius && y <= s.a[1].max(s.b[1]) + radius)
+        .filter_map(|s| s.interval([0.0, y], [1.0, 0.0], radius))
+        .collect();
+    swept.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let mut crossings: Vec<f64> = near_edges
+        .iter()
+        .map(|&i| &edges[i as usize])
+        .filter(|s| (s.a[1] > y) != (s.b[1] > y))
+        .map(|s| s.a[0] + (s.b[0] - s.a[0]) * (y - s.a[1]) / (s.b[1] - s.a[1]))
+        .collect();
+    crossings.sort_unstable_by(f64::total_cmp);
+    let mut runs = Vec::new();
+    let mut at = sheet[0];
+    let mut c = 0;
+    let mut metal = |from: f64, to: f64| {
+        if to - from < 1e-3 {
+            return;
+        }
+        let mut open = 0.0;
+        while c + 1 < crossings.len() && crossings[c + 1] <= from {
+            c += 2;
+        }
+        let mut k = c;
+        while k + 1 < crossings.len() && crossings[k] < to {
+            open += crossings[k + 1].min(to) - crossings[k].max(from);
+            k += 2;
+        }
+        runs.push(Run {
+            from: from as f32,
+            to: to as f32,
+            open: open as f32,
+        });
+    };
+    for (a, b) in swept {
+        if a >= sheet[2] {
+            break;
+        }
+        if a > at {
+            metal(at, a);
+        }
+        at = at.max(b);
+    }
+    if at < sheet[2] {
+        metal(at, sheet[2]);
+    }
+    runs
+}
+
+#[derive(Default)]
+struct Flood {
+    parent: Vec<u32>,
+    pieces: Vec<Piece>,
+    before: Vec<(Run, u32)>,
+}
+
+impl Flood {
+    fn root(&mut self, mut i: u32) -> u32 {
+        while self.parent[i as usize] != i {
+            let up = self.parent[self.parent[i as usize] as usize];
+            self.parent[i as usize] = up;
+            i = up;
+        }
+        i
+    }
+
+    fn join(&mut self, a: u32, b: u32) -> u32 {
+        let (a, b) = (self.root(a), self.root(b));
+        if a == b {
+            return a;
+        }
+        let (keep, gone) = (a.min(b), a.max(b));
+        self.parent[gone as usize] = keep;
+        let g = self.pieces[gone as usize];
+        let k = &mut self.pieces[keep as usize];
+        k.area += g.area;
+        k.open += g.open;
+        k.edge |= g.edge;
+        if g.widest > k.widest {
+            k.widest = g.widest;
+            k.at = g.at;
+        }
+        for d in 0..2 {
+            k.min[d] = k.min[d].min(g.min[d]);
+            k.max[d] = k.max[d].max(g.max[d]);
+        }
+        keep
+    }
+
+    fn line(&mut self, runs: Vec<Run>, y: f64, step: f64, border: bool, sheet: [f64; 4]) {
+        let before = std::mem::take(&mut self.before);
+        let mut first = 0;
+        let mut now = Vec::with_capacity(runs.len());
+        for run in runs {
+            while first < before.len() && before[first].0.to <= run.from {
+                first += 1;
+            }
+            let mut label = None;
+            let mut k = first;
+            while k < before.len() && before[k].0.from < run.to {
+                label = Some(match label {
+                    None => self.root(before[k].1),
+                    Some(l) => self.join(l, before[k].1),
+                });
+                k += 1;
+            }
+            let width = run.to - run.from;
+            let edge = border || run.from <= sheet[0] as f32 || run.to >= sheet[2] as f32;
+            let piece = Piece {
+                area: f64::from(width) * step,
+                open: f64::from(run.open) * step,
+                widest: width,
+                at: [(run.from + run.to) / 2.0, y as f32],
+                min: [run.from, y as f32],
+                max: [run.to, y as f32],
+                edge,
+            };
+            let fresh = self.pieces.len() as u32;
+            let label = match label {
+                None => {
+                    self.parent.push(fresh);
+                    self.pieces.push(piece);
+                    fresh
+                }
+                Some(l) => {
+                    let k = &mut self.pieces[l as usize];
+                    k.area += piece.area;
+                    k.open += piece.open;
+                    k.edge |= edge;
+                    if width > k.widest {
+                        k.widest = width;
+                        k.at = piece.at;
+                    }
+                    for d in 0..2 {
+                        k.min[d] = k.min[d].min(piece.min[d]);
+                        k.max[d] = k.max[d].max(piece.max[d]);
+                    }
+                    l
+                }
+            };
+            now.push((run, label));
+        }
+        self.before = now;
+    }
+
+    fn finish(self, step: f64) -> Foil {
+        let roots: Vec<Piece> = (0..self.parent.len())
+            .filter(|&i| self.parent[i] == i as u32)
+            .map(|i| self.pieces[i])
+            .collect();
+        let largest = roots
+            .iter()
+            .enumerate()
+            .filter(|(_, p)| p.edge)
+            .max_by(|a, b| a.1.area.total_cmp(&b.1.area))
+            .map(|(i, _)| i);
+        let mut foil = Foil {
+            line_um: step,
+            ..Foil::default()
+        };
+        for (i, p) in roots.iter().enumerate() {
+            if Some(i) == largest {
+                foil.left_um2 = p.open;
+                continue;
+            }
+            // Metal the drawing wants, beyond what scan lines and edge error make of a slug's rim.
+            let wanted = p.area - p.open;
+            if wanted > 0.2 * p.area && wanted > 4.0 * step * step {
+                foil.pieces.push(LoosePiece {
+                    at_mm: [f64::from(p.at[0]) / 1e3, f64::from(p.at[1]) / 1e3],
+                    area_um2: p.area,
+                    wanted_um2: wanted,
+                    width_um: f64::from(p.max[0] - p.min[0]),
+                    height_um: f64::from(p.max[1] - p.min[1]) + step,
+                    from_edge: p.edge,
+                });
+            } else {
+                foil.slugs += 1;
+            }
+        }
+        foil
+    }
+}

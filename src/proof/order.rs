@@ -1,0 +1,139 @@
+//! Order: are inner cuts finished before outer ones, and passes made in turn?
+
+use super::{Faults, ReadJob};
+use crate::finding::Finding;
+use rstar::{AABB, RTree, RTreeObject};
+use std::collections::BTreeMap;
+
+/// All burns of one path.
+struct Cut {
+    path: u32,
+    min: [f64; 2],
+    max: [f64; 2],
+    /// Burns of its first pass: they hold its whole shape.
+    shape: Vec<usize>,
+    last: usize,
+    last_end_s: f64,
+}
+
+#[derive(Clone, Copy)]
+struct Boxed {
+    min: [f64; 2],
+    max: [f64; 2],
+    cut: usize,
+}
+
+impl RTreeObject for Boxed {
+    type Envelope = AABB<[f64; 2]>;
+    fn envelope(&self) -> Self::Envelope {
+        AABB::from_corners(self.min, self.max)
+    }
+}
+
+/// Points looked at in tests of enclosure, at most; beyond that the test is left out and said so.
+const MAX_WORK: usize = 2_000_000_000;
+
+pub(super) fn check(job: &ReadJob, faults: &mut Faults) {
+    let burns = &job.motion.burns;
+    let mut cuts: BTreeMap<u32, Cut> = BTreeMap::new();
+    let mut pass_now: BTreeMap<u32, u32> = BTreeMap::new();
+    for (i, b) in burns.iter().enumerate() {
+        let pass = pass_now.entry(b.path).or_insert(b.pass);
+        if b.pass < *pass {
+            faults.push(
+                Finding::blocking(
+                    "order-passes",
+                    format!(
+                        "path {} is cut in pass {} after pass {}",
+                        b.path, b.pass, pass
+                    ),
+                ),
+                job.line(i, 0),
+            );
+        }
+        *pass = (*pass).max(b.pass);
+        let cut = cuts.entry(b.path).or_insert_with(|| Cut {
+            path: b.path,
+            min: [f64::INFINITY; 2],
+            max: [f64::NEG_INFINITY; 2],
+            shape: Vec::new(),
+            last: i,
+            last_end_s: 0.0,
+        });
+        for p in &b.points {
+            for (d, v) in p.iter().enumerate() {
+                cut.min[d] = cut.min[d].min(*v);
+                cut.max[d] = cut.max[d].max(*v);
+            }
+        }
+        if cut.shape.first().is_none_or(|&f| burns[f].pass == b.pass) {
+            cut.shape.push(i);
+        }
+        cut.last = i;
+        cut.last_end_s = b.end_s();
+    }
+    let cuts: Vec<Cut> = cuts.into_values().collect();
+    let tree = RTree::bulk_load(
+        cuts.iter()
+            .enumerate()
+            .map(|(cut, c)| Boxed {
+                min: c.min,
+                max: c.max,
+                cut,
+            })
+            .collect(),
+    );
+    let mut work = 0;
+    for outer in &cuts {
+        for boxed in tree.locate_in_envelope(&AABB::from_corners(outer.min, outer.max)) {
+            let inner = &cuts[boxed.cut];
+            if inner.path == outer.path || inner.last_end_s <= outer.last_end_s {
+                continue;
+            }
+            // Inner ones are finished later: that is a fault if they lie inside.
+            let size: usize = outer.shape.iter().map(|&b| burns[b].points.len()).sum();
+            work += size;
+            if work > MAX_WORK {
+                faults.push(
+                    Finding::warning(
+                        "order-unchecked",
+                        "too many nested cuts to check their order",
+                    ),
+                    None,
+                );
+                return;
+            }
+            let p = burns[inner.shape[0]].points[0];
+            let turn: f64 = outer
+                .shape
+                .iter()
+                .map(|&b| angle_around(&burns[b].points, p))
+                .sum();
+            if (turn / std::f64::consts::TAU).abs() > 0.75 {
+                faults.push(
+                    Finding::blocking(
+                        "order-nested",
+                        format!(
+                            "path {} is finished before path {} inside it: what is inside may have shifted by then",
+                            outer.path, inner.path
+                        ),
+                    )
+                    .hint("cut inner outlines first"),
+                    job.line(inner.last, 0),
+                );
+            }
+        }
+    }
+}
+
+/// The angle by which a walk along the points turns around `p`: a full turn when it encloses `p`.
+fn angle_around(points: &[[f64; 2]], p: [f64; 2]) -> f64 {
+    points
+        .windows(2)
+        .map(|w| {
+            let a = [w[0][0] - p[0], w[0][1] - p[1]];
+            let b = [w[1][0] - p[0], w[1][1] - p[1]];
+            libm::atan2(a[0] * b[1] - a[1] * b[0], a[0] * b[0] + a[1] * b[1])
+        })
+        .sum()
+}

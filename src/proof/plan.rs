@@ -1,0 +1,194 @@
+//! Reads `plan.json`: paths and steps, strung together in time.
+
+use super::dialect::Clock;
+use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob};
+use crate::job::plan::{Plan, SCHEMA, Step};
+use crate::motion::Burn;
+use std::collections::BTreeMap;
+
+pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> {
+    let not = |why: String| ReadError::NotAJob {
+        expected: "a plan.json",
+        why,
+    };
+    let plan: Plan = serde_json::from_str(text).map_err(|e| not(e.to_string()))?;
+    if plan.schema != SCHEMA {
+        return Err(not(format!(
+            "its schema is `{}`, not `{SCHEMA}`",
+            plan.schema
+        )));
+    }
+    let mut faults = Faults::default();
+    let mut clock = Clock::default();
+    let s = &plan.settings;
+    let positive = |v: f64| v.is_finite() && v > 0.0;
+    if ![
+        s.cut_speed_mm_s,
+        s.jump_speed_mm_s,
+        s.rated_power_w,
+        s.power_percent,
+    ]
+    .into_iter()
+    .all(positive)
+    {
+        return Err(not("speeds and powers must be more than zero".into()));
+    }
+    if !plan.sheet_mm.iter().all(|v| v.abs() < 1e4)
+        || plan.sheet_mm[0] >= plan.sheet_mm[2]
+        || plan.sheet_mm[1] >= plan.sheet_mm[3]
+    {
+        return Err(not("sheet_mm is no sheet".into()));
+    }
+    let (mut at, mut beam_at): (Option<[f64; 2]>, Option<[f64; 2]>) = (None, None);
+    for (i, step) in plan.steps.iter().enumerate() {
+        let n = i as u32 + 1;
+        match step {
+            Step::Jump { to } => {
+                if !place(to, dialect, n, &mut faults) {
+                    continue;
+                }
+                clock.time_s += dialect.jump_s(at, *to);
+                at = Some(*to);
+                beam_at = at;
+            }
+            Step::Dwell { seconds, .. } => {
+                if *seconds >= 0.0 && seconds.is_finite() {
+                    clock.dwell(*seconds);
+                } else {
+                    faults.blocking(
+                        n,
+                        "dwell-negative",
+                        format!("step {n}: a pause of {seconds} s"),
+                    );
+                }
+            }
+            Step::Cut {
+                path,
+                pass,
+                from_mm,
+                to_mm,
+            } => {
+                let Some(p) = plan.paths.get(*path as usize) else {
+                    faults.blocking(
+                        n,
+                        "unreadable",
+                        format!("step {n}: there is no path {path}"),
+                    );
+                    continue;
+                };
+                let points = stretch(&p.points, *from_mm, *to_mm);
+                if points.len() < 2 {
+                    faults.blocking(
+                        n,
+                        "unreadable",
+                        format!("step {n}: nothing of path {path} is cut"),
+                    );
+                    continue;
+                }
+                if points.iter().any(|q| !place(q, dialect, n, &mut faults)) {
+                    continue;
+                }
+                let apart = beam_at.is_none_or(|b| super::dialect::distance(b, points[0]) > 1e-6);
+                if apart {
+                    faults.blocking(
+                        n,
+                        "beam-on-jump",
+                        format!("step {n}: a cut that starts where no jump led"),
+                    );
+                }
+                at = points.last().copied();
+                beam_at = at;
+                let lines = vec![n; points.len()];
+                let burn = Burn {
+                    points,
+                    start_s: clock.time_s,
+                    speed_mm_s: s.cut_speed_mm_s,
+                    power_w: s.rated_power_w * s.power_percent / 100.0,
+                    path: *path,
+                    pass: *pass,
+                };
+                clock.burn(burn, lines);
+                if clock.points > MAX_POINTS {
+                    return Err(ReadError::TooLarge { limit: MAX_POINTS });
+                }
+            }
+        }
+    }
+    let stated = BTreeMap::from([
+        ("kerf_um".to_owned(), s.kerf_um.to_string()),
+        ("passes".to_owned(), s.passes.to_string()),
+        ("laser_side".to_owned(), s.laser_side.clone()),
+        ("layer".to_owned(), plan.layer.clone()),
+        (
+            "sheet_mm".to_owned(),
+            plan.sheet_mm.map(|v| v.to_string()).join(" "),
+        ),
+    ]);
+    let mut motion = clock.motion;
+    motion.sheet_mm = plan.sheet_mm;
+    motion.end_s = clock.time_s;
+    Ok(ReadJob {
+        stated,
+        motion,
+        lines: clock.lines,
+        faults,
+    })
+}
+
+/// Checks a place; `false` when it is no number at all.
+fn place(p: &[f64; 2], dialect: &Dialect, n: u32, faults: &mut Faults) -> bool {
+    if !p.iter().all(|v| v.abs() < 1e6) {
+        faults.blocking(
+            n,
+            "unreadable",
+            format!("step {n}: a coordinate that is no length"),
+        );
+        return false;
+    }
+    let commanded = [p[0] / dialect.scale[0], p[1] / dialect.scale[1]];
+    if !dialect.in_field(commanded) {
+        faults.blocking(
+            n,
+            "outside-field",
+            format!(
+                "step {n}: ({:.4}, {:.4}) mm lies outside the field",
+                p[0], p[1]
+            ),
+        );
+    }
+    true
+}
+
+/// The part of a path between two lengths along it.
+fn stretch(points: &[[f64; 2]], from: f64, to: f64) -> Vec<[f64; 2]> {
+    let mut out: Vec<[f64; 2]> = Vec::new();
+    let mut at = 0.0;
+    for w in points.windows(2) {
+        let l = super::dialect::distance(w[0], w[1]);
+        let (a, b) = ((from - at) / l, (to - at) / l);
+        at += l;
+        if !(l > 0.0 && b > 0.0 && a < 1.0 && a < b) {
+            continue;
+        }
+        let point = |t: f64| {
+            if t <= 0.0 {
+                w[0]
+            } else if t >= 1.0 {
+                w[1]
+            } else {
+                [
+                    w[0][0] + t * (w[1][0] - w[0][0]),
+                    w[0][1] + t * (w[1][1] - w[0][1]),
+                ]
+            }
+        };
+        if out.is_empty() {
+            out.push(point(a));
+        }
+        let end = point(b);
+        if out.last() != Some(&end) {
+            out.push(end);
+        }
+    }
+    out
+}

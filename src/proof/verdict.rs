@@ -1,0 +1,792 @@
+//! Verdict: the as-cut foil of a job against the drawing.
+
+use super::bars::{self, Bar};
+use super::edges::{self, Limits, RingResult, SEARCH_UM, Stretch};
+use super::foil::{self, LoosePiece};
+use super::grid::{Grid, Segment, hypot};
+use super::{Fault, Faults, ReadJob, order};
+use crate::artwork::Layer;
+use crate::finding::Finding;
+use crate::recipe::{LaserSide, Origin, Recipe};
+use crate::regions::Regions;
+use serde::Serialize;
+
+/// The foil as the job leaves it.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct AsCut {
+    /// Openings of the drawing, and those that the job opens.
+    pub openings_drawn: usize,
+    pub openings_cut: usize,
+    /// Pieces that fall out as they should.
+    pub slugs: usize,
+    pub loose: Vec<LoosePiece>,
+    pub bars: Vec<Bar>,
+    pub narrowest_bar_um: Option<f64>,
+    /// Narrowest foil between openings, and where; nothing when all are wider than searched.
+    pub narrowest_web_um: Option<f64>,
+    pub narrowest_web_mm: Option<[f64; 2]>,
+    /// Webs wider than this are not measured.
+    pub web_searched_um: f64,
+    /// Distance of the as-cut edge from the drawn one, rounded corners and bars aside.
+    pub edge_error_max_um: f64,
+    pub edge_error_rms_um: f64,
+    /// Corners of openings that a round beam leaves rounded.
+    pub rounded_corners: usize,
+    pub cut_length_mm: f64,
+    pub beam_on_s: f64,
+    pub dwell_s: f64,
+    pub job_s: f64,
+    pub scan_line_um: f64,
+}
+
+/// What the proof says.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Verdict {
+    /// No fault that blocks.
+    pub passed: bool,
+    pub findings: Vec<Fault>,
+    /// How often each code came up, also where not every case is listed.
+    pub counts: std::collections::BTreeMap<String, usize>,
+    pub as_cut: AsCut,
+}
+
+/// Compares the job with the drawn layer.
+///
+/// `sheet_mm` is the sheet in page coordinates (y down): x min, y min, x max, y max. Kerf, passes, limits
+/// and tie bars are those of the recipe.
+pub fn prove(job: &ReadJob, layer: &Layer, sheet_mm: [f64; 4], recipe: &Recipe) -> Verdict {
+    let mut proof = Proof::new(job, &layer.openings, sheet_mm, recipe);
+    proof.max_bar_um = 1.5
+        * layer
+            .elements
+            .iter()
+            .filter_map(|e| e.ties.width_um)
+            .chain(layer.tie_lines.iter().filter_map(|t| t.width_um))
+            .fold(recipe.tie_bars.width_um, f64::max);
+    proof.run(layer)
+}
+
+struct Proof<'a> {
+    job: &'a ReadJob,
+    recipe: &'a Recipe,
+    sheet_um: [f64; 4],
+    limits: Limits,
+    max_bar_um: f64,
+    rings: Vec<Vec<Segment>>,
+    /// Shape that each ring belongs to.
+    shape_of: Vec<usize>,
+    drawn: Grid,
+    cut: Grid,
+    faults: Faults,
+    as_cut: AsCut,
+}
+
+impl<'a> Proof<'a> {
+    fn new(job: &'a ReadJob, openings: &Regions, sheet_mm: [f64; 4], recipe: &'a Recipe) -> Self {
+        let radius_um = recipe.kerf.width_um / 2.0;
+        let limits = Limits {
+            radius_um,
+            limit_um: recipe.rules.max_edge_error_um,
+            passes: recipe.passes.count,
+            web_um: (2.0 * recipe.min_web_um()).clamp(10.0, 400.0),
+        };
+        let sheet_um = sheet_mm.map(|v| v * 1e3);
+        let (rings, shape_of) = rings(openings);
+        let cell = 16f64.max(2.0 * radius_um);
+        let margin = 200.0;
+        let mut box_um = [
+            sheet_um[0] - margin,
+            sheet_um[1] - margin,
+            sheet_um[2] + margin,
+            sheet_um[3] + margin,
+        ];
+        if let Some(b) = openings.bounds() {
+            for (d, v) in [b.min.x, b.min.y, b.max.x, b.max.y].into_iter().enumerate() {
+                let v = f64::from(v) / 1e3;
+                box_um[d] = if d < 2 {
+                    box_um[d].min(v)
+                } else {
+                    box_um[d].max(v)
+                };
+            }
+        }
+        let drawn = Grid::new(rings.iter().flatten().copied().collect(), box_um, cell);
+        let cut = Grid::new(cut_segments(job, sheet_mm, recipe), box_um, cell);
+        Proof {
+            job,
+            recipe,
+            sheet_um,
+            limits,
+            max_bar_um: 1.5 * recipe.tie_bars.width_um,
+            rings,
+            shape_of,
+            drawn,
+            cut,
+            faults: job.faults.clone(),
+            as_cut: AsCut::default(),
+        }
+    }
+
+    fn run(mut self, layer: &Layer) -> Verdict {
+        self.as_cut.web_searched_um = self.limits.web_um;
+        self.time();
+        self.sheet();
+        self.settings();
+        order::check(self.job, &mut self.faults);
+        let results = edges::measure(&self.rings, &self.drawn, &self.cut, self.limits);
+        self.errors(&results);
+        self.uncovered(&results, layer);
+        self.over(&results, layer);
+        self.pass_counts(&results, layer);
+        self.web(&results);
+        self.stray();
+        self.flood();
+        let mut findings = self.faults.listed().to_vec();
+        findings.sort_by(|a, b| {
+            b.finding
+                .severity
+                .cmp(&a.finding.severity)
+                .then(a.line.unwrap_or(u32::MAX).cmp(&b.line.unwrap_or(u32::MAX)))
+        });
+        Verdict {
+            passed: !self.faults.any_blocking(),
+            findings,
+            counts: self.faults.counts().clone(),
+            as_cut: self.as_cut,
+        }
+    }
+
+    fn time(&mut self) {
+        let m = &self.job.motion;
+        self.as_cut.cut_length_mm = m
+            .burns
+            .iter()
+            .map(crate::motion::Burn::length_mm)
+            .sum::<f64>()
+            + 0.0;
+        self.as_cut.beam_on_s = m
+            .burns
+            .iter()
+            .map(|b| b.length_mm() / b.speed_mm_s)
+            .sum::<f64>()
+            + 0.0;
+        self.as_cut.dwell_s = m.dwells.iter().map(|d| d.1).sum::<f64>() + 0.0;
+        self.as_cut.job_s = m.end_s;
+        if m.burns.is_empty() {
+            self.faults
+                .push(Finding::blocking("no-cut", "the job cuts nothing"), None);
+        }
+    }
+
+    /// The sheet the file states against the drawing's.
+    fn sheet(&mut self) {
+        let s = self.sheet_um;
+        let Some(own) = self.job.sheet_mm() else {
+            return;
+        };
+        let (w, h) = ((own[2] - own[0]) * 1e3, (own[3] - own[1]) * 1e3);
+        if (w - (s[2] - s[0])).abs() > 1.0 || (h - (s[3] - s[1])).abs() > 1.0 {
+            self.faults.push(
+                Finding::blocking(
+                    "sheet-differs",
+                    format!(
+                        "the job's sheet is {:.3} x {:.3} mm; the drawing's is {:.3} x {:.3} mm",
+                        w / 1e3,
+                        h / 1e3,
+                        (s[2] - s[0]) / 1e3,
+                        (s[3] - s[1]) / 1e3
+                    ),
+                )
+                .hint("give the --sheet and --width that the job was made with"),
+                None,
+            );
+        }
+    }
+
+    /// What the file states against what the recipe says.
+    fn settings(&mut self) {
+        let mut differs = |key: &str, now: f64, what: &str| {
+            if let Some(stated) = self.job.number(key)
+                && (stated - now).abs() > 1e-4 * now.abs().max(1.0)
+            {
+                self.faults.push(
+                    Finding::blocking(
+                        "settings-differ",
+                        format!("the job states {key} {stated}; the recipe says {now}"),
+                    )
+                    .hint(what),
+                    None,
+                );
+            }
+        };
+        let r = self.recipe;
+        differs(
+            "kerf_um",
+            r.kerf.width_um,
+            "prove it with the recipe it was made for, or --kerf",
+        );
+        differs(
+            "passes",
+            f64::from(r.passes.count),
+            "prove it with the recipe it was made for, or --passes",
+        );
+        differs(
+            "power_full_scale",
+            r.rs274.power_full_scale,
+            "the dialects differ: so would the power",
+        );
+        differs("scale_x", r.scan.scale_x, "the measured scales differ");
+        differs("scale_y", r.scan.scale_y, "the measured scales differ");
+        let side = r.sheet.laser_side.word();
+        for (key, now) in [
+            ("laser_side", side),
+            ("dwell_unit", r.rs274.dwell_unit.word()),
+        ] {
+            if let Some(stated) = self.job.stated.get(key)
+                && stated != now
+            {
+                self.faults.push(
+                    Finding::blocking(
+                        "settings-differ",
+                        format!("the job states {key} {stated}; the recipe says {now}"),
+                    ),
+                    None,
+                );
+            }
+        }
+        for b in &self.job.motion.burns {
+            if b.power_w > 0.0 && (b.power_w - r.power_w()).abs() > 0.01 * r.power_w() {
+                self.faults.push(
+                    Finding::warning(
+                        "power-differs",
+                        format!(
+                            "cut at {:.3} W; the recipe says {:.3} W",
+                            b.power_w,
+                            r.power_w()
+                        ),
+                    ),
+                    None,
+                );
+                break;
+            }
+        }
+    }
+
+    fn errors(&mut self, results: &[RingResult]) {
+        let n: u64 = results.iter().map(|r| u64::from(r.samples)).sum();
+        let sum: f64 = results.iter().map(|r| r.sum_sq).sum();
+        self.as_cut.edge_error_rms_um = if n > 0 { (sum / n as f64).sqrt() } else { 0.0 };
+        self.as_cut.edge_error_max_um = results.iter().map(|r| r.worst).fold(0.0, f64::max);
+    }
+
+    fn fault(&mut self, layer: &Layer, at_um: [f64; 2], finding: Finding, line: Option<u32>) {
+        let mut finding = finding
+            .at(at_um[0] / 1e3, at_um[1] / 1e3)
+            .layer(&layer.name);
+        let clamp = |v: f64| (v * 1e3).clamp(-1e9, 1e9) as i32;
+        if let Some(e) = layer.element_at(clamp(at_um[0]), clamp(at_um[1])) {
+            finding = finding.element(&e.id);
+        }
+        self.faults.push(finding, line);
+    }
+
+    /// Line of the cut nearest to a place.
+    fn line_near(&self, p: [f64; 2]) -> Option<u32> {
+        let (s, _, _) = self.cut.nearest(p, self.limits.radius_um + SEARCH_UM)?;
+        self.job.line(s.owner as usize, s.index as usize)
+    }
+
+    /// Metal left at the drawn edge: rounded corners, bars, or faults.
+    fn uncovered(&mut self, results: &[RingResult], layer: &Layer) {
+        let l = self.limits;
+        let all: Vec<Stretch> = results
+            .iter()
+            .flat_map(|r| r.uncovered.iter().copied())
+            .filter(|s| s.reachable)
+            .collect();
+        self.as_cut.rounded_corners = results
+            .iter()
+            .flat_map(|r| &r.uncovered)
+            .filter(|s| !s.reachable)
+            .count();
+        let span_um = self.recipe.tie_bars.max_span_mm.max(1.0) * 1e3;
+        let (bars, mut used) = bars::find(&all, &self.cut, l.radius_um, self.max_bar_um, span_um);
+        let min_web = self.recipe.min_web_um();
+        for bar in &bars {
+            if bar.width_um < min_web - l.limit_um {
+                let at = bar.from_mm.map(|v| v * 1e3);
+                let line = self.line_near(at);
+                self.fault(
+                    layer,
+                    at,
+                    Finding::blocking(
+                        "bar-narrow",
+                        format!(
+                            "a tie bar is {:.2} um wide; it takes {min_web:.2} um to hold",
+                            bar.width_um
+                        ),
+                    )
+                    .measured(bar.width_um, min_web),
+                    line,
+                );
+            }
+        }
+        self.as_cut.narrowest_bar_um = bars.iter().map(|b| b.width_um).min_by(f64::total_cmp);
+        self.as_cut.bars = bars;
+        let mut unopened = vec![false; layer.openings.len()];
+        // A ring met nowhere although no round beam fits: a line or a sliver that was not cut.
+        for (i, r) in results.iter().enumerate() {
+            let missed: f64 = r.uncovered.iter().map(Stretch::length_um).sum();
+            if missed < 0.99 * r.length_um || r.uncovered.is_empty() {
+                continue;
+            }
+            let shape = self.shape_of[i];
+            for (u, s) in used.iter_mut().zip(&all) {
+                *u |= s.ring as usize == i;
+            }
+            if std::mem::replace(&mut unopened[shape], true) {
+                continue;
+            }
+            let s = r.uncovered[0];
+            if r.uncovered.iter().any(|s| s.reachable) {
+                let near = s.distance_um <= l.radius_um + 3.0 * self.recipe.kerf.width_um.max(1.0);
+                let line = self.line_near(s.at);
+                if near {
+                    self.short(layer, &s, line);
+                } else {
+                    self.fault(
+                        layer,
+                        s.at,
+                        Finding::blocking(
+                            "not-opened",
+                            "this opening is not cut: no cut runs along its edge",
+                        ),
+                        line,
+                    );
+                }
+            } else if self.wide_sliver(&s) {
+                self.fault(
+                    layer,
+                    s.at,
+                    Finding::blocking("not-opened", "this line is drawn and not cut"),
+                    None,
+                );
+            } else {
+                self.fault(
+                    layer,
+                    s.at,
+                    Finding::note(
+                        "sliver-left",
+                        "a sliver far narrower than the kerf is left out",
+                    ),
+                    None,
+                );
+            }
+        }
+        self.as_cut.openings_drawn = layer.openings.len();
+        self.as_cut.openings_cut = unopened.iter().filter(|u| !**u).count();
+        for (s, used) in all.iter().zip(&used) {
+            if *used {
+                continue;
+            }
+            let line = self.line_near(s.at);
+            if s.distance_um <= 2.0 * l.radius_um + 5.0 {
+                self.short(layer, s, line);
+            } else {
+                self.fault(
+                    layer,
+                    s.at,
+                    Finding::blocking(
+                        "cut-open",
+                        format!(
+                            "{:.1} um of this edge are not cut: the piece inside stays attached",
+                            s.length_um()
+                        ),
+                    )
+                    .measured(s.length_um(), 0.0),
+                    line,
+                );
+            }
+        }
+    }
+
+    fn short(&mut self, layer: &Layer, s: &Stretch, line: Option<u32>) {
+        let error = s.distance_um - self.limits.radius_um;
+        self.as_cut.edge_error_max_um = self.as_cut.edge_error_max_um.max(error);
+        self.fault(
+            layer,
+            s.at,
+            Finding::blocking(
+                "edge-short",
+                format!(
+                    "metal is left up to {error:.2} um inside the drawn edge, over a length of {:.1} um",
+                    s.length_um()
+                ),
+            )
+            .measured(error, self.limits.limit_um),
+            line,
+        );
+    }
+
+    /// Whether an opening is at least a tenth of the kerf wide where `s` is.
+    fn wide_sliver(&self, s: &Stretch) -> bool {
+        let w = self.limits.radius_um * 0.2;
+        let probe = [s.middle[0] + s.inward[0] * w, s.middle[1] + s.inward[1] * w];
+        self.drawn.nearest(probe, w * 0.99).is_none()
+    }
+
+    /// Metal gone that should stay.
+    fn over(&mut self, results: &[RingResult], layer: &Layer) {
+        let l = self.limits;
+        let mut widened = 0;
+        let mut widened_at = None;
+        for s in results.iter().flat_map(|r| &r.over) {
+            let Some((cut, c, d)) = self.cut.nearest(s.at, l.radius_um) else {
+                continue;
+            };
+            if self.in_neck(c, s.at) {
+                widened += 1;
+                widened_at.get_or_insert(s.at);
+                continue;
+            }
+            let error = l.radius_um - d;
+            let side = s.inward[0] * (c[0] - s.at[0]) + s.inward[1] * (c[1] - s.at[1]);
+            // A centre beyond the edge: the whole kerf is on the wrong side.
+            let error = if side < 0.0 { l.radius_um + d } else { error };
+            self.as_cut.edge_error_max_um = self.as_cut.edge_error_max_um.max(error);
+            let line = self.job.line(cut.owner as usize, cut.index as usize);
+            self.fault(
+                layer,
+                s.at,
+                Finding::blocking(
+                    "edge-over",
+                    format!(
+                        "metal is cut away up to {error:.2} um beyond the drawn edge, over a length of {:.1} um",
+                        s.length_um()
+                    ),
+                )
+                .measured(error, l.limit_um),
+                line,
+            );
+        }
+        if let Some(at) = widened_at {
+            self.fault(
+                layer,
+                at,
+                Finding::warning(
+                    "line-widened",
+                    format!("{widened} stretches of opening are narrower than the kerf and come out wider than drawn"),
+                ),
+                None,
+            );
+        }
+    }
+
+    /// Whether the opening is too narrow for the beam at `c`: edges within reach on opposed sides, with the
+    /// beam in the middle between them.
+    fn in_neck(&self, c: [f64; 2], edge: [f64; 2]) -> bool {
+        let r = self.limits.radius_um;
+        let slack = 2.0 * self.limits.limit_um + 0.25;
+        let own = [edge[0] - c[0], edge[1] - c[1]];
+        let mut nearest = f64::INFINITY;
+        let mut touched: Vec<([f64; 2], f64)> = Vec::new();
+        self.drawn
+            .near([c[0] - r, c[1] - r], [c[0] + r, c[1] + r], |s| {
+                let (q, d) = s.nearest(c);
+                if d <= r + slack {
+                    // The beam must be on the open side of every edge near it.
+                    let n = s.left();
+                    let inside = n[0] * (c[0] - q[0]) + n[1] * (c[1] - q[1]) >= -1e-3;
+                    if inside {
+                        touched.push(([q[0] - c[0], q[1] - c[1]], d));
+                        nearest = nearest.min(d);
+                    }
+                }
+            });
+        if own[0].hypot(own[1]) > nearest + slack + r {
+            return false;
+        }
+        touched.iter().enumerate().any(|(i, (u, a))| {
+            touched.iter().skip(i + 1).any(|(v, b)| {
+                u[0] * v[0] + u[1] * v[1] < -0.2 * a * b
+                    && a.min(*b) <= nearest + slack
+                    && (a - b).abs() <= slack
+            })
+        })
+    }
+
+    fn pass_counts(&mut self, results: &[RingResult], layer: &Layer) {
+        // Bites of one cut overlap by their run-in.
+        let overlap_um = (4.0 * self.recipe.run_in_um()).max(100.0);
+        for r in results {
+            if r.samples == 0 {
+                continue;
+            }
+            if let Some((at, found)) = r.short_at {
+                let line = self.line_near(at);
+                self.fault(
+                    layer,
+                    at,
+                    Finding::blocking(
+                        "pass-missing",
+                        format!(
+                            "cut {found} times; {} passes are asked for",
+                            self.limits.passes
+                        ),
+                    ),
+                    line,
+                );
+            }
+            if let Some((at, burn)) = r.extra_at
+                && r.extra_um > overlap_um.min(0.5 * r.length_um)
+            {
+                let line = self.job.line(burn as usize, 0);
+                self.fault(
+                    layer,
+                    at,
+                    Finding::blocking(
+                        "cut-repeated",
+                        format!(
+                            "cut more often than the {} passes asked for",
+                            self.limits.passes
+                        ),
+                    ),
+                    line,
+                );
+            }
+        }
+    }
+
+    fn web(&mut self, results: &[RingResult]) {
+        let narrowest = results
+            .iter()
+            .filter_map(|r| r.web)
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        if let Some((drawn_um, p, q)) = narrowest {
+            // As cut: each side where the cut really is.
+            let left = |p| {
+                let r = self.limits.radius_um;
+                self.cut.nearest(p, r + SEARCH_UM).map_or(0.0, |n| n.2 - r)
+            };
+            self.as_cut.narrowest_web_um = Some(drawn_um + left(p) + left(q));
+            self.as_cut.narrowest_web_mm = Some([(p[0] + q[0]) / 2e3, (p[1] + q[1]) / 2e3]);
+        }
+    }
+
+    /// Cuts that lie wholly in metal, away from every drawn edge, or outside the sheet.
+    fn stray(&mut self) {
+        let s = self.sheet_um;
+        let l = self.limits;
+        let chamfer = self.recipe.sheet.chamfer_mm * 1e3 + 2.0 * l.radius_um;
+        let bands = Bands::new(&self.drawn.segments, s);
+        let mut last = None;
+        for k in 0..self.cut.segments.len() {
+            let seg = self.cut.segments[k];
+            let out = seg.a[0].min(seg.b[0]) < s[0]
+                || seg.a[1].min(seg.b[1]) < s[1]
+                || seg.a[0].max(seg.b[0]) > s[2]
+                || seg.a[1].max(seg.b[1]) > s[3];
+            let sheet_cut = self.recipe.sheet.cut_out
+                && (out
+                    || [seg.a, seg.b].iter().all(|p| {
+                        (p[0] - s[0]).min(s[2] - p[0]) + (p[1] - s[1]).min(s[3] - p[1]) < chamfer
+                    }));
+            if sheet_cut {
+                continue;
+            }
+            let line = self.job.line(seg.owner as usize, seg.index as usize);
+            if out {
+                self.faults.push(
+                    Finding::blocking("outside-sheet", "a cut outside the sheet")
+                        .at(seg.b[0] / 1e3, seg.b[1] / 1e3),
+                    line,
+                );
+                continue;
+            }
+            // Once per burn is enough: crossing a drawn edge is found along the edge.
+            if last == Some(seg.owner) {
+                continue;
+            }
+            last = Some(seg.owner);
+            if self.drawn.nearest(seg.a, l.radius_um).is_none()
+                && !bands.inside(&self.drawn.segments, seg.a)
+            {
+                self.faults.push(
+                    Finding::blocking("cut-in-metal", "a cut in foil that is to stay whole")
+                        .at(seg.a[0] / 1e3, seg.a[1] / 1e3),
+                    line,
+                );
+            }
+        }
+    }
+
+    fn flood(&mut self) {
+        let l = self.limits;
+        if l.radius_um < 0.25 {
+            return;
+        }
+        let foil = foil::flood(
+            &self.cut.segments,
+            &self.drawn.segments,
+            self.sheet_um,
+            l.radius_um,
+        );
+        self.as_cut.slugs = foil.slugs;
+        self.as_cut.scan_line_um = foil.line_um;
+        let min_web = self.recipe.min_web_um();
+        for p in &foil.pieces {
+            let at = p.at_mm.map(|v| v * 1e3);
+            let line = self.line_near(at);
+            let (code, message) = if p.from_edge {
+                ("sheet-divided", "the sheet is cut in two".to_owned())
+            } else {
+                (
+                    "foil-loose",
+                    format!(
+                        "foil of {:.0} x {:.0} um that is to stay falls out",
+                        p.width_um, p.height_um
+                    ),
+                )
+            };
+            let speck = p.width_um.min(p.height_um) < min_web;
+            let finding = if speck {
+                Finding::warning("speck-loose", message)
+            } else {
+                Finding::blocking(code, message)
+            };
+            self.faults.push(finding.at(p.at_mm[0], p.at_mm[1]), line);
+        }
+        self.as_cut.loose = foil.pieces;
+    }
+}
+
+/// The rings of the openings as segments in micrometres, and the shape of each ring.
+fn rings(openings: &Regions) -> (Vec<Vec<Segment>>, Vec<usize>) {
+    let mut out = Vec::with_capacity(openings.ring_count());
+    let mut shape_of = Vec::with_capacity(openings.ring_count());
+    for (s, shape) in openings.shapes().enumerate() {
+        for ring in shape.rings() {
+            let owner = out.len() as u32;
+            let um = |i: usize| {
+                let p = ring[i % ring.len()];
+                [f64::from(p.x) / 1e3, f64::from(p.y) / 1e3]
+            };
+            let mut at_um = 0.0;
+            let mut list = Vec::with_capacity(ring.len());
+            for i in 0..ring.len() {
+                let s = Segment {
+                    a: um(i),
+                    b: um(i + 1),
+                    owner,
+                    index: i as u32,
+                    at_um,
+                };
+                if s.length() > 0.0 {
+                    at_um += s.length();
+                    list.push(s);
+                }
+            }
+            if !list.is_empty() {
+                out.push(list);
+                shape_of.push(s);
+            }
+        }
+    }
+    (out, shape_of)
+}
+
+/// The ways of the beam on the page, millimetres, y down: one polyline per burn.
+pub fn ways_mm(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Vec<[f64; 2]>> {
+    let mirrored = job
+        .mirrored()
+        .unwrap_or(recipe.sheet.laser_side == LaserSide::Substrate);
+    let own = if job.motion.sheet_mm == [0.0; 4] {
+        let (w, h) = (sheet_mm[2] - sheet_mm[0], sheet_mm[3] - sheet_mm[1]);
+        match recipe.scan.origin {
+            Origin::Centre => [-w / 2.0, -h / 2.0, w / 2.0, h / 2.0],
+            Origin::Corner => [0.0, 0.0, w, h],
+        }
+    } else {
+        job.motion.sheet_mm
+    };
+    let to_page = |p: &[f64; 2]| {
+        let x = if mirrored {
+            sheet_mm[2] - (p[0] - own[0])
+        } else {
+            sheet_mm[0] + (p[0] - own[0])
+        };
+        [x, sheet_mm[1] + (own[3] - p[1])]
+    };
+    job.motion
+        .burns
+        .iter()
+        .map(|b| b.points.iter().map(to_page).collect())
+        .collect()
+}
+
+fn cut_segments(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Segment> {
+    let mut out = Vec::with_capacity(job.motion.burns.iter().map(|b| b.points.len()).sum());
+    for (owner, way) in ways_mm(job, sheet_mm, recipe).iter().enumerate() {
+        let mut at_um = 0.0;
+        for (i, w) in way.windows(2).enumerate() {
+            let (a, b) = (w[0].map(|v| v * 1e3), w[1].map(|v| v * 1e3));
+            out.push(Segment {
+                a,
+                b,
+                owner: owner as u32,
+                index: i as u32,
+                at_um,
+            });
+            at_um += hypot(a, b);
+        }
+    }
+    out
+}
+
+/// Edges by bands of y, for tests of a point against all openings.
+struct Bands {
+    top: f64,
+    height: f64,
+    bands: Vec<Vec<u32>>,
+}
+
+impl Bands {
+    fn new(edges: &[Segment], sheet: [f64; 4]) -> Bands {
+        let n = 4096;
+        let height = ((sheet[3] - sheet[1]) / n as f64).max(1e-9);
+        let mut bands = vec![Vec::new(); n];
+        for (i, s) in edges.iter().enumerate() {
+            let lo = ((s.a[1].min(s.b[1]) - sheet[1]) / height).floor().max(0.0);
+            let hi = ((s.a[1].max(s.b[1]) - sheet[1]) / height)
+                .floor()
+                .min(n as f64 - 1.0);
+            if lo <= hi {
+                for b in &mut bands[lo as usize..=hi as usize] {
+                    b.push(i as u32);
+                }
+            }
+        }
+        Bands {
+            top: sheet[1],
+            height,
+            bands,
+        }
+    }
+
+    fn inside(&self, edges: &[Segment], p: [f64; 2]) -> bool {
+        let band = ((p[1] - self.top) / self.height).floor();
+        if band < 0.0 || band >= self.bands.len() as f64 {
+            return false;
+        }
+        self.bands[band as usize]
+            .iter()
+            .map(|&i| &edges[i as usize])
+            .filter(|s| {
+                (s.a[1] > p[1]) != (s.b[1] > p[1])
+                    && p[0] < s.a[0] + (s.b[0] - s.a[0]) * (p[1] - s.a[1]) / (s.b[1] - s.a[1])
+            })
+            .count()
+            % 2
+            == 1
+    }
+}

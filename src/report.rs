@@ -1,0 +1,90 @@
+//! The report of one run: what was found, made and written, for people and for machines.
+
+use crate::finding::Finding;
+use serde::{Deserialize, Serialize};
+
+pub const SCHEMA: &str = "foilwright.report/1";
+
+/// Everything a run can say about one drawing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Report {
+    pub schema: String,
+    pub artwork: String,
+    pub size_mm: [f64; 2],
+    pub recipe: String,
+    pub kerf_um: f64,
+    pub passes: u32,
+    pub laser_side: String,
+    /// Smallest step of the scanner: the limit of every figure below a micrometre.
+    pub scanner_step_um: f64,
+    /// Largest distance of a flattened outline from the drawn curve.
+    pub tolerance_um: f64,
+    /// Fonts that text was drawn with.
+    #[serde(default)]
+    pub fonts: Vec<String>,
+    /// Findings that belong to no layer.
+    pub findings: Vec<Finding>,
+    pub layers: Vec<LayerReport>,
+    /// Files written, names within the output folder.
+    #[serde(default)]
+    pub files: Vec<String>,
+}
+
+/// One stencil.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct LayerReport {
+    pub name: String,
+    /// Openings after tie bars, and as drawn.
+    pub openings: usize,
+    pub openings_drawn: usize,
+    pub opening_area_mm2: f64,
+    pub islands_found: usize,
+    pub tie_bars: usize,
+    pub tie_bar_area_mm2: f64,
+    /// Where each tie bar stands and why.
+    pub bars: Vec<BarReport>,
+    /// Narrowest web of foil and narrowest opening, where the rules measured one.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub min_web_um: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub min_opening_um: Option<f64>,
+    pub paths: usize,
+    /// Joins between bites of long paths.
+    pub joins: usize,
+    pub cut_length_mm: f64,
+    pub jump_length_mm: f64,
+    pub beam_on_s: f64,
+    pub jump_s: f64,
+    pub dwell_s: f64,
+    pub job_s: f64,
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub heat: Option<serde_json::Value>,
+    pub findings: Vec<Finding>,
+}
+
+/// One tie bar, page millimetres.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BarReport {
+    pub from_mm: [f64; 2],
+    pub to_mm: [f64; 2],
+    pub width_um: f64,
+    pub reason: String,
+}
+
+impl Report {
+    /// Findings of the drawing and of all layers.
+    pub fn all_findings(&self) -> impl Iterator<Item = &Finding> {
+        self.findings
+            .iter()
+            .chain(self.layers.iter().flat_map(|l| &l.findings))
+    }
+    pub fn blocked(&self) -> bool {
+        self.all_findings()
+            .any(|f| f.severity == crate::finding::Severity::Blocking)
+    }
+    pub fn to_json(&self) -> Vec<u8> {
+        let mut bytes = serde_json::to_vec_pretty(self).expect("a report is plain data");
+        bytes.push(b'\n');
+        bytes
+    }
+}

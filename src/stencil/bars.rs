@@ -1,0 +1,472 @@
+//! Tie bars: where an island is held, by how many bars, and why there.
+//!
+//! A bar runs from core to core (see [`super::foil`]), so that metal of at least the minimum web is
+//! under both of its ends; a bar at least that wide therefore holds by construction.
+
+use super::foil::{CoreEdge, Foil, Sample, centroid, core_edges, samples};
+use super::geometry::{V, crossing, dot, len, middle, sub, v};
+use crate::artwork::{Layer, TieSettings};
+use crate::recipe::Recipe;
+use crate::regions::{EdgeIndex, Regions, nearest_on_segment};
+use crate::units::{NM_PER_MM, NM_PER_UM, show_length_um};
+use rstar::{AABB, RTree};
+use rustc_hash::FxHashMap;
+use std::f64::consts::PI;
+
+/// A bar that was chosen; coordinates in nanometres.
+#[derive(Debug, Clone)]
+pub struct Placed {
+    pub piece: usize,
+    /// On the cores at both ends.
+    pub from: V,
+    pub to: V,
+    pub width_nm: f64,
+    /// Less than was asked for.
+    pub narrowed: bool,
+    pub reason: String,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Candidate {
+    from: V,
+    to: V,
+    /// Length, made longer by what speaks against it.
+    cost: f64,
+    /// Direction from the island's centre of mass.
+    angle: f64,
+}
+
+/// Places where bars have to keep away if they can.
+pub struct Surroundings<'a> {
+    pub layer: &'a Layer,
+    /// Vertices at which the drawn outline turns sharply.
+    corners: RTree<V>,
+    keep_clear: Option<EdgeIndex>,
+}
+
+impl<'a> Surroundings<'a> {
+    pub fn new(layer: &'a Layer) -> Self {
+        let mut corners = Vec::new();
+        for ring in layer.openings.rings() {
+            let n = ring.len();
+            for i in 0..n {
+                let (a, b, c) = (v(ring[(i + n - 1) % n]), v(ring[i]), v(ring[(i + 1) % n]));
+                let (d, e) = (sub(b, a), sub(c, b));
+                // More than 30 degrees.
+                if dot(d, e) < 0.866 * len(d) * len(e) {
+                    corners.push(b);
+                }
+            }
+        }
+        Surroundings {
+            layer,
+            corners: RTree::bulk_load(corners),
+            keep_clear: (!layer.keep_clear.is_empty()).then(|| EdgeIndex::new(&layer.keep_clear)),
+        }
+    }
+    fn forbidden(&self, a: V, b: V, half_nm: f64) -> bool {
+        let Some(index) = &self.keep_clear else {
+            return false;
+        };
+        let m = middle(a, b);
+        let near = |p: V| index.nearest(p).is_some_and(|(_, _, d)| d < half_nm);
+        [a, m, b]
+            .iter()
+            .any(|&p| near(p) || self.layer.keep_clear.contains(super::geometry::point(p)))
+            || index
+                .in_box(
+                    [a[0].min(b[0]) - half_nm, a[1].min(b[1]) - half_nm],
+                    [a[0].max(b[0]) + half_nm, a[1].max(b[1]) + half_nm],
+                )
+                .any(|e| crossing(a, b, e.a, e.b).is_some())
+    }
+}
+
+/// Answer of [`place`]: bars, and islands for which there are none.
+#[derive(Debug, Default)]
+pub struct Placement {
+    pub bars: Vec<Placed>,
+    /// Island and the span of the shortest bar that would reach (nanometres), if any would.
+    pub untied: Vec<(usize, Option<f64>)>,
+}
+
+/// Chooses bars for every piece of `foil` but the frame.
+pub fn place(foil: &Foil, around: &Surroundings<'_>, recipe: &Recipe) -> Placement {
+    let Some(frame) = foil.frame else {
+        return Placement::default();
+    };
+    let tree = core_edges(&foil.cores);
+    let shores: Vec<Vec<Sample>> = (0..foil.cores.len())
+        .map(|i| {
+            if i == frame {
+                Vec::new()
+            } else {
+                samples(&foil.cores, i, 48)
+            }
+        })
+        .collect();
+    let order = Anchoring::new(foil, frame, &tree, &shores);
+    let mut out = Placement::default();
+    for piece in (0..foil.cores.len()).filter(|&i| i != frame) {
+        one_island(
+            piece, foil, &tree, &shores, &order, around, recipe, &mut out,
+        );
+    }
+    out
+}
+
+#[allow(clippy::too_many_arguments)]
+fn one_island(
+    piece: usize,
+    foil: &Foil,
+    tree: &RTree<CoreEdge>,
+    shores: &[Vec<Sample>],
+    order: &Anchoring,
+    around: &Surroundings<'_>,
+    recipe: &Recipe,
+    out: &mut Placement,
+) {
+    let centre = centroid(&foil.cores, piece);
+    let settings = settings_at(around.layer, centre);
+    let min_width_nm = recipe.min_web_um() * NM_PER_UM + 200.0;
+    let wanted_nm =
+        (settings.width_um.unwrap_or(recipe.tie_bars.width_um) * NM_PER_UM).max(min_width_nm);
+    let web_nm = recipe.min_web_um() * NM_PER_UM;
+    // A bar wider than an eighth of the way round a small island would bury it.
+    let round_nm = foil.cores.shape(piece).perimeter_nm() + PI * web_nm;
+    let width_nm = wanted_nm.min((round_nm / 8.0).max(min_width_nm));
+    let span_nm = settings.span_mm.unwrap_or(recipe.tie_bars.max_span_mm) * NM_PER_MM + web_nm;
+
+    let mut all: Vec<Candidate> = Vec::new();
+    for s in &shores[piece] {
+        let Some((q, edge)) = order.nearest_outside(tree, s.at, piece) else {
+            continue;
+        };
+        add(&mut all, s.at, q, s.out, &edge, centre);
+        // Two steps of walking to and fro find the narrowest gap nearby.
+        let mut p = s.at;
+        let mut end = (q, edge);
+        for _ in 0..2 {
+            p = nearest_own(&shores[piece], foil, piece, end.0, p);
+            match order.nearest_outside(tree, p, piece) {
+                Some(found) => end = found,
+                None => break,
+            }
+        }
+        if len(sub(p, s.at)) > 1.0 {
+            let d = sub(end.0, p);
+            let l = len(d).max(1.0);
+            add(&mut all, p, end.0, [d[0] / l, d[1] / l], &end.1, centre);
+        }
+    }
+    let clearance = recipe
+        .tie_bars
+        .clearance_um
+        .map_or(width_nm, |c| c * NM_PER_UM);
+    for c in &mut all {
+        let near = (width_nm / 2.0 + clearance).powi(2);
+        let m = middle(c.from, c.to);
+        let hits = [c.from, c.to, m]
+            .iter()
+            .filter(|&&p| {
+                around
+                    .corners
+                    .locate_within_distance(p, near)
+                    .next()
+                    .is_some()
+            })
+            .count();
+        c.cost *= 1.0 + 0.2 * hits as f64;
+        if crosses_core(tree, c.from, c.to) {
+            c.cost *= 20.0;
+        }
+    }
+    let shortest = all.iter().map(|c| len(sub(c.to, c.from))).reduce(f64::min);
+    all.retain(|c| {
+        len(sub(c.to, c.from)) <= span_nm && !around.forbidden(c.from, c.to, width_nm / 2.0)
+    });
+    if all.is_empty() {
+        out.untied.push((piece, shortest.map(|s| s - web_nm)));
+        return;
+    }
+    all.sort_by(|a, b| {
+        (a.cost, a.angle, a.from[0], a.from[1])
+            .partial_cmp(&(b.cost, b.angle, b.from[0], b.from[1]))
+            .unwrap_or(std::cmp::Ordering::Equal)
+    });
+    let least = (settings.count.unwrap_or(recipe.tie_bars.min_per_island) as usize).max(1);
+    let most = (recipe.tie_bars.max_per_island as usize).max(least);
+    let chosen = choose(&all, least, most, width_nm + web_nm);
+    for (n, c) in chosen.iter().enumerate() {
+        let gap_um = (len(sub(c.to, c.from)) - web_nm).max(0.0) / NM_PER_UM;
+        out.bars.push(Placed {
+            piece,
+            from: c.from,
+            to: c.to,
+            width_nm,
+            narrowed: width_nm < wanted_nm - 1.0,
+            reason: format!(
+                "bar {} of {}: crosses a gap of {}, {} deg round the island's centre of mass",
+                n + 1,
+                chosen.len(),
+                show_length_um(gap_um),
+                (-c.angle).to_degrees().rem_euclid(360.0).round()
+            ),
+        });
+    }
+}
+
+fn settings_at(layer: &Layer, at: V) -> TieSettings {
+    let p = super::geometry::point(at);
+    layer
+        .element_at(p.x, p.y)
+        .map(|e| e.ties)
+        .unwrap_or_default()
+}
+
+fn add(all: &mut Vec<Candidate>, from: V, to: V, out: V, edge: &CoreEdge, centre: V) {
+    let d = sub(to, from);
+    let l = len(d);
+    if l < 1.0 {
+        return;
+    }
+    let leaves = dot(d, out) / l;
+    let e = sub(edge.b, edge.a);
+    let arrives = (d[0] * e[1] - d[1] * e[0]).abs() / (l * len(e)).max(1.0);
+    let r = sub(middle(from, to), centre);
+    all.push(Candidate {
+        from,
+        to,
+        cost: l / leaves.max(0.2) / arrives.max(0.5),
+        angle: libm::atan2(r[1], r[0]),
+    });
+}
+
+/// The point of the island's own edge nearest to `q`, searched from its samples.
+fn nearest_own(shore: &[Sample], foil: &Foil, piece: usize, q: V, fallback: V) -> V {
+    let mut best = (f64::INFINITY, fallback);
+    let shape = foil.cores.shape(piece);
+    if shape.rings().map(<[_]>::len).sum::<usize>() > 4 * shore.len() {
+        for s in shore {
+            let d = len(sub(s.at, q));
+            if d < best.0 {
+                best = (d, s.at);
+            }
+        }
+        return best.1;
+    }
+    for ring in shape.rings() {
+        for (i, &a) in ring.iter().enumerate() {
+            let (p, d) = nearest_on_segment(q, v(a), v(ring[(i + 1) % ring.len()]));
+            if d < best.0 {
+                best = (d, p);
+            }
+        }
+    }
+    best.1
+}
+
+fn crosses_core(tree: &RTree<CoreEdge>, a: V, b: V) -> bool {
+    let d = sub(b, a);
+    let l = len(d);
+    // The ends lie on core edges: look between them only.
+    let t = (20.0 / l).min(0.4);
+    let (a, b) = (
+        [a[0] + d[0] * t, a[1] + d[1] * t],
+        [b[0] - d[0] * t, b[1] - d[1] * t],
+    );
+    tree.locate_in_envelope_intersecting(&AABB::from_corners(a, b))
+        .any(|e| crossing(a, b, e.a, e.b).is_some())
+}
+
+/// Smallest angle between two directions, 0 to pi.
+fn apart(a: f64, b: f64) -> f64 {
+    let d = (a - b).rem_euclid(2.0 * PI);
+    d.min(2.0 * PI - d)
+}
+
+/// Bars with the least cost that are spread round the centre of mass; `room` keeps them from merging.
+fn choose(all: &[Candidate], least: usize, most: usize, room: f64) -> Vec<Candidate> {
+    let few = &all[..all.len().min(96)];
+    let unit = few[0].cost.max(1.0);
+    let clear = |a: &Candidate, b: &Candidate| {
+        len(sub(middle(a.from, a.to), middle(b.from, b.to))) >= room
+            && len(sub(a.from, b.from)) >= room
+            && len(sub(a.to, b.to)) >= room / 2.0
+    };
+    if least == 1 {
+        return vec![few[0]];
+    }
+    let mut best: Option<(f64, usize, usize)> = None;
+    for i in 0..few.len() {
+        for j in i + 1..few.len() {
+            let (a, b) = (&few[i], &few[j]);
+            if !clear(a, b) {
+                continue;
+            }
+            let spread = 1.0 - apart(a.angle, b.angle) / PI;
+            // Level bars first where nothing else decides, so that equal drawings get equal bars.
+            let tilt = libm::sin(a.angle).abs() + libm::sin(b.angle).abs();
+            let cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt;
+            if best.is_none_or(|(c, _, _)| cost < c - 1e-9) {
+                best = Some((cost, i, j));
+            }
+        }
+    }
+    let Some((_, i, j)) = best else {
+        return vec![few[0]];
+    };
+    let mut chosen = vec![few[i], few[j]];
+    while chosen.len() < most {
+        let wide = widest_gap(&chosen);
+        // Held on all sides once no half-turn is without a bar (a pair needs two thirds of one).
+        if chosen.len() >= least && wide <= PI * 4.0 / 3.0 {
+            break;
+        }
+        let limit = if chosen.len() < least {
+            f64::INFINITY
+        } else {
+            4.0 * unit
+        };
+        let next = all
+            .iter()
+            .filter(|c| c.cost <= limit && chosen.iter().all(|k| clear(k, c)))
+            .map(|c| {
+                let nearest = chosen
+                    .iter()
+                    .map(|k| apart(k.angle, c.angle))
+                    .fold(PI, f64::min);
+                (c.cost / unit - 4.0 * nearest, c)
+            })
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        let Some((_, next)) = next else { break };
+        chosen.push(*next);
+        if chosen.len() > least && widest_gap(&chosen) > wide - 0.2 {
+            chosen.pop();
+            break;
+        }
+    }
+    chosen
+}
+
+/// The largest angle without a bar.
+fn widest_gap(chosen: &[Candidate]) -> f64 {
+    let mut angles: Vec<f64> = chosen.iter().map(|c| c.angle).collect();
+    angles.sort_by(f64::total_cmp);
+    let n = angles.len();
+    (0..n)
+        .map(|i| {
+            if i + 1 < n {
+                angles[i + 1] - angles[i]
+            } else {
+                angles[0] + 2.0 * PI - angles[i]
+            }
+        })
+        .fold(0.0, f64::max)
+}
+
+/// Which piece hangs on which: a spanning tree of the narrowest gaps, rooted at the frame.
+struct Anchoring {
+    /// First and last visit of a walk round the tree: a piece's descendants lie between.
+    enter: Vec<usize>,
+    leave: Vec<usize>,
+}
+
+impl Anchoring {
+    /// Clusters of pieces that are not yet on the frame are joined over their narrowest gap, in rounds.
+    fn new(foil: &Foil, frame: usize, tree: &RTree<CoreEdge>, shores: &[Vec<Sample>]) -> Self {
+        let n = foil.cores.len();
+        let mut cluster: Vec<usize> = (0..n).collect();
+        let mut links: Vec<Vec<usize>> = vec![Vec::new(); n];
+        loop {
+            let mut best: FxHashMap<usize, (f64, usize, usize)> = FxHashMap::default();
+            for piece in 0..n {
+                let own = cluster[piece];
+                if own == cluster[frame] {
+                    continue;
+                }
+                for s in &shores[piece] {
+                    let found = tree
+                        .nearest_neighbor_iter(&s.at)
+                        .find(|e| cluster[e.piece] != own);
+                    let Some(e) = found else { continue };
+                    let d = nearest_on_segment(s.at, e.a, e.b).1;
+                    if best.get(&own).is_none_or(|b| (d, piece, e.piece) < *b) {
+                        best.insert(own, (d, piece, e.piece));
+                    }
+                }
+            }
+            if best.is_empty() {
+                break;
+            }
+            let mut joins: Vec<(f64, usize, usize)> = best.into_values().collect();
+            joins.sort_by(|a, b| a.partial_cmp(b).unwrap_or(std::cmp::Ordering::Equal));
+            // Union by relabelling through a small forest.
+            let mut parent: Vec<usize> = (0..n).collect();
+            fn root(parent: &mut [usize], mut i: usize) -> usize {
+                while parent[i] != i {
+                    parent[i] = parent[parent[i]];
+                    i = parent[i];
+                }
+                i
+            }
+            for (_, a, b) in joins {
+                let (ra, rb) = (root(&mut parent, cluster[a]), root(&mut parent, cluster[b]));
+                if ra != rb {
+                    parent[ra] = rb;
+                    links[a].push(b);
+                    links[b].push(a);
+                }
+            }
+            for c in &mut cluster {
+                *c = root(&mut parent, *c);
+            }
+        }
+        let (mut enter, mut leave) = (vec![0; n], vec![0; n]);
+        let mut clock = 0;
+        let mut stack = vec![(frame, usize::MAX, false)];
+        while let Some((i, from, done)) = stack.pop() {
+            clock += 1;
+            if done {
+                leave[i] = clock;
+                continue;
+            }
+            enter[i] = clock;
+            stack.push((i, from, true));
+            for &k in links[i].iter().filter(|&&k| k != from) {
+                stack.push((k, i, false));
+            }
+        }
+        Anchoring { enter, leave }
+    }
+    fn hangs_on(&self, other: usize, piece: usize) -> bool {
+        self.enter[piece] <= self.enter[other] && self.leave[other] <= self.leave[piece]
+    }
+    /// The nearest foil that does not itself hang on `piece`.
+    fn nearest_outside(&self, tree: &RTree<CoreEdge>, p: V, piece: usize) -> Option<(V, CoreEdge)> {
+        let e = tree
+            .nearest_neighbor_iter(&p)
+            .find(|e| !self.hangs_on(e.piece, piece))?;
+        Some((nearest_on_segment(p, e.a, e.b).0, *e))
+    }
+}
+
+/// The part of a bar's centre line that crosses the opening, between the drawn edges.
+pub fn clip_to_opening(edges: &EdgeIndex, drawn: &Regions, from: V, to: V) -> (V, V) {
+    let d = sub(to, from);
+    let at = |t: f64| [from[0] + d[0] * t, from[1] + d[1] * t];
+    let (mut first, mut last) = (f64::INFINITY, f64::NEG_INFINITY);
+    for e in edges.in_box(
+        [from[0].min(to[0]), from[1].min(to[1])],
+        [from[0].max(to[0]), from[1].max(to[1])],
+    ) {
+        if let Some(t) = crossing(from, to, e.a, e.b) {
+            first = first.min(t);
+            last = last.max(t);
+        }
+    }
+    if drawn.is_empty() || first >= last {
+        return (from, to);
+    }
+    (at(first), at(last))
+}

@@ -1,0 +1,210 @@
+//! The foil that is left after the cut, and the pieces of it that webs wide enough hold together.
+
+use super::geometry::{V, inner_point, sub, v};
+use crate::recipe::Recipe;
+use crate::regions::{
+    Bounds, Point, Regions, difference, distance_nm, inset, outset, ring_area_nm2, union,
+};
+use crate::units::NM_PER_UM;
+use rstar::{AABB, PointDistance, RTree, RTreeObject};
+
+/// Smallest core that counts as foil to be held, square nanometres (one square micrometre).
+const MIN_CORE_NM2: f64 = 1e6;
+
+/// Foil eroded by half the minimum web: what is connected here is held, whatever is left out is hair.
+#[derive(Debug)]
+pub struct Foil {
+    /// One shape per piece.
+    pub cores: Regions,
+    /// Area of the whole piece around each core, square nanometres.
+    pub areas_nm2: Vec<f64>,
+    /// The piece that touches the sheet's edge and all others must be held to.
+    pub frame: Option<usize>,
+    /// Pieces too thin to hold anywhere: where, and how large (square nanometres).
+    pub specks: Vec<(Point, f64)>,
+}
+
+/// Width at which a web begins to hold, nanometres: the limit less the tolerance of flattening twice
+/// and of the grid, so that a web exactly at the limit holds.
+pub fn web_nm(recipe: &Recipe) -> f64 {
+    (recipe.min_web_um() - 0.2).max(0.1) * NM_PER_UM
+}
+
+/// What the beam really opens: the openings, with parts narrower than the kerf as wide as the kerf
+/// (they become single lines), except slivers that are left out.
+pub fn as_cut(openings: &Regions, recipe: &Recipe) -> Regions {
+    let kerf_nm = recipe.kerf.width_um * NM_PER_UM;
+    if kerf_nm < 2.0 {
+        return openings.clone();
+    }
+    let half = kerf_nm / 2.0;
+    let tolerance = recipe.tolerance_um() * NM_PER_UM;
+    let swept = outset(&inset(openings, half, tolerance), half, tolerance);
+    // What the beam cannot reach from inside; corner roundings are far smaller than a kerf square.
+    let thin = difference(openings, &swept).filter(|s| s.area_nm2() > 0.5 * kerf_nm * kerf_nm);
+    if thin.is_empty() {
+        return openings.clone();
+    }
+    let lines = inset(&thin, kerf_nm / 20.0, tolerance);
+    union(openings, &outset(&lines, half, tolerance))
+}
+
+/// Finds the pieces of foil left by `openings` in `sheet`.
+pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
+    let half_nm = web_nm(recipe) / 2.0;
+    let tolerance_nm = recipe.tolerance_um() * NM_PER_UM;
+    let left = difference(sheet, &as_cut(openings, recipe));
+    let mut foil = Foil {
+        cores: Regions::new(),
+        areas_nm2: Vec::new(),
+        frame: None,
+        specks: Vec::new(),
+    };
+    for shape in left.shapes() {
+        let core = inset(&shape.to_regions(), half_nm, tolerance_nm)
+            .filter(|s| s.area_nm2() >= MIN_CORE_NM2);
+        match core.len() {
+            0 => {
+                let area = shape.area_nm2();
+                if area >= MIN_CORE_NM2 {
+                    foil.specks.push((inner_point(shape), area));
+                }
+            }
+            1 => foil.areas_nm2.push(shape.area_nm2()),
+            _ => foil.areas_nm2.extend(core.shapes().map(|s| {
+                // Steiner's formula, corners aside: the core grown back by half the web.
+                s.area_nm2() + s.perimeter_nm() * half_nm + std::f64::consts::PI * half_nm * half_nm
+            })),
+        }
+        foil.cores.extend(&core);
+    }
+    if let Some(edge) = sheet.bounds() {
+        let near = half_nm + 3.0 * tolerance_nm;
+        foil.frame = (0..foil.cores.len())
+            .filter(|&i| touches(foil.cores.shape(i).bounds(), edge, near))
+            .max_by(|&a, &b| foil.areas_nm2[a].total_cmp(&foil.areas_nm2[b]));
+    }
+    foil
+}
+
+fn touches(core: Bounds, sheet: Bounds, near_nm: f64) -> bool {
+    let close = |a: i32, b: i32| (f64::from(a) - f64::from(b)).abs() <= near_nm;
+    close(core.min.x, sheet.min.x)
+        || close(core.max.x, sheet.max.x)
+        || close(core.min.y, sheet.min.y)
+        || close(core.max.y, sheet.max.y)
+}
+
+/// An edge of a core.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CoreEdge {
+    pub a: V,
+    pub b: V,
+    pub piece: usize,
+}
+
+impl RTreeObject for CoreEdge {
+    type Envelope = AABB<V>;
+    fn envelope(&self) -> AABB<V> {
+        AABB::from_corners(self.a, self.b)
+    }
+}
+
+impl PointDistance for CoreEdge {
+    fn distance_2(&self, p: &V) -> f64 {
+        crate::regions::nearest_on_segment(*p, self.a, self.b)
+            .1
+            .powi(2)
+    }
+}
+
+/// All edges of all cores.
+pub fn core_edges(cores: &Regions) -> RTree<CoreEdge> {
+    let mut all = Vec::with_capacity(cores.vertex_count());
+    for (piece, shape) in cores.shapes().enumerate() {
+        for ring in shape.rings() {
+            for (i, &a) in ring.iter().enumerate() {
+                let b = ring[(i + 1) % ring.len()];
+                all.push(CoreEdge {
+                    a: v(a),
+                    b: v(b),
+                    piece,
+                });
+            }
+        }
+    }
+    RTree::bulk_load(all)
+}
+
+/// A place on the edge of a core with the direction out of it.
+#[derive(Debug, Clone, Copy)]
+pub struct Sample {
+    pub at: V,
+    pub out: V,
+}
+
+/// Places round all rings of a core: the middles of its longest edges and points at even distances.
+pub fn samples(cores: &Regions, piece: usize, count: usize) -> Vec<Sample> {
+    let shape = cores.shape(piece);
+    let total: f64 = shape.perimeter_nm();
+    let mut out = Vec::with_capacity(count * 2);
+    for ring in shape.rings() {
+        let length: f64 = crate::regions::ring_perimeter_nm(ring);
+        let n = ((count as f64 * length / total).ceil() as usize).clamp(8, count);
+        let step = length / n as f64;
+        // Begin at the rightmost point, so that symmetric outlines are sampled alike.
+        let first = (0..ring.len())
+            .max_by_key(|&i| (ring[i].x, -i64::from(ring[i].y)))
+            .unwrap_or(0);
+        let mut walked = 0.0;
+        let mut next = 0.0;
+        for k in 0..ring.len() {
+            let (a, b) = (
+                ring[(first + k) % ring.len()],
+                ring[(first + k + 1) % ring.len()],
+            );
+            let len = distance_nm(a, b);
+            if len == 0.0 {
+                continue;
+            }
+            let d = sub(v(b), v(a));
+            // Outer rings have positive area, so the outside is to the right of (dx, dy) in these axes.
+            let normal = [d[1] / len, -d[0] / len];
+            let mut push = |t: f64| {
+                out.push(Sample {
+                    at: [v(a)[0] + d[0] * t, v(a)[1] + d[1] * t],
+                    out: normal,
+                });
+            };
+            if len > 0.7 * step {
+                push(0.5);
+            }
+            while next < walked + len {
+                push((next - walked) / len);
+                next += step;
+            }
+            walked += len;
+        }
+    }
+    out
+}
+
+/// Centre of mass of a shape.
+pub fn centroid(cores: &Regions, piece: usize) -> V {
+    let shape = cores.shape(piece);
+    let origin = v(shape.outer()[0]);
+    let (mut x, mut y, mut area) = (0.0, 0.0, 0.0);
+    for ring in shape.rings() {
+        for (i, &a) in ring.iter().enumerate() {
+            let (p, q) = (
+                sub(v(a), origin),
+                sub(v(ring[(i + 1) % ring.len()]), origin),
+            );
+            let c = p[0] * q[1] - q[0] * p[1];
+            x += (p[0] + q[0]) * c;
+            y += (p[1] + q[1]) * c;
+        }
+        area += ring_area_nm2(ring);
+    }
+    [origin[0] + x / (6.0 * area), origin[1] + y / (6.0 * area)]
+}

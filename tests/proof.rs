@@ -1,0 +1,10 @@
+//! Proof: jobs read back, faults caught, untouched jobs left alone.
+
+mod fixture;
+mod hostile;
+mod mutants;
+mod reader;
+mod speed;
+mod tmp_demo;
+mod verdict;
+mod writers;

@@ -1,0 +1,95 @@
+//! Hostile input: no reader panics, whatever it is fed.
+
+use super::fixture::{Fixture, SHEET_MM, demo};
+use foilwright::proof::{Dialect, prove, read};
+use proptest::prelude::*;
+use std::sync::LazyLock;
+
+static DEMO: LazyLock<Fixture> = LazyLock::new(demo);
+static FILES: LazyLock<Vec<(String, Vec<u8>)>> = LazyLock::new(|| {
+    ["rs274", "svg", "plan", "dxf"]
+        .map(|f| DEMO.file(f))
+        .to_vec()
+});
+
+const NAMES: [&str; 4] = ["a.nc", "a.cut.svg", "a.plan.json", "a.dxf"];
+
+fn feed(name: &str, bytes: &[u8]) {
+    let dialect = Dialect::from_recipe(&DEMO.recipe);
+    if let Ok(job) = read(name, bytes, &dialect) {
+        let verdict = prove(&job, &DEMO.layer(), SHEET_MM, &DEMO.recipe);
+        // Whatever came of it, the verdict is words and finite figures.
+        let text = serde_json::to_string(&verdict).unwrap();
+        let known = ["bar_um", "web_um", "web_mm"].map(|k| format!("\"narrowest_{k}\":null"));
+        let rest = known.iter().fold(text.clone(), |t, k| t.replace(k, ""));
+        assert!(!rest.contains("null"), "{text}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 64, ..ProptestConfig::default() })]
+
+    #[test]
+    fn bytes(bytes in prop::collection::vec(any::<u8>(), 0..600), kind in 0..4usize) {
+        feed(NAMES[kind], &bytes);
+    }
+
+    #[test]
+    fn damaged_files(
+        kind in 0..4usize,
+        edits in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>(), 0..3u8), 1..6),
+    ) {
+        let (name, bytes) = &FILES[kind];
+        let mut bytes = bytes.clone();
+        for (at, byte, what) in edits {
+            let i = at.index(bytes.len());
+            match what {
+                0 => bytes[i] = byte,
+                1 => { bytes.remove(i); }
+                _ => bytes.insert(i, b"0123456789.-eNGXM"[byte as usize % 17]),
+            }
+        }
+        feed(name, &bytes);
+    }
+
+    #[test]
+    fn group_codes(
+        pairs in prop::collection::vec(
+            (
+                prop::sample::select(vec![0u16, 2, 8, 10, 20, 11, 21, 42, 66, 70, 999]),
+                prop::sample::select(vec![
+                    "SECTION", "ENTITIES", "POLYLINE", "VERTEX", "LINE", "SEQEND", "ENDSEC", "EOF", "0", "1",
+                    "-1e9", "1e308", "nan", "inf", "path 1 pass 1", "sheet_mm: 0 0 nan 1", "sheet_mm: 0 0 5 5",
+                ]),
+            ),
+            0..80,
+        )
+    ) {
+        let mut text = "0\nSECTION\n2\nENTITIES\n".to_owned();
+        for (code, value) in pairs {
+            text.push_str(&format!("{code}\n{value}\n"));
+        }
+        feed("a.dxf", text.as_bytes());
+    }
+}
+
+#[test]
+fn the_wrong_kind_of_file_is_refused_with_words() {
+    let dialect = Dialect::from_recipe(&DEMO.recipe);
+    for (name, text, wanted) in [
+        ("a.txt", "", "no job file of a kind known here"),
+        ("a.cut.svg", "<html/>", "its root is <html>"),
+        (
+            "a.cut.svg",
+            "<svg xmlns='http://www.w3.org/2000/svg'/>",
+            "width and height with units",
+        ),
+        ("a.dxf", "hello", "line 1 should be a group code"),
+        ("a.plan.json", "{}", "missing field"),
+    ] {
+        let e = read(name, text.as_bytes(), &dialect)
+            .unwrap_err()
+            .to_string();
+        assert!(e.contains(wanted), "{name}: {e}");
+    }
+}

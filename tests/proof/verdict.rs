@@ -1,0 +1,142 @@
+//! Verdicts on whole jobs: untouched ones raise nothing, spoilt ones are caught with the right code.
+
+use super::fixture::{Fixture, SHEET_MM, demo};
+use foilwright::proof::{Dialect, prove, read_batches};
+
+fn quiet(fixture: &Fixture, format: &str) {
+    let (name, bytes) = fixture.file(format);
+    let verdict = fixture.prove(&name, &bytes);
+    let blocking: Vec<_> = verdict
+        .findings
+        .iter()
+        .map(|f| {
+            (
+                f.finding.code.as_str(),
+                f.finding.message.as_str(),
+                f.finding.at_mm,
+                f.line,
+            )
+        })
+        .collect();
+    assert!(blocking.is_empty(), "{format}: {blocking:#?}");
+    assert!(verdict.passed);
+}
+
+#[test]
+fn untouched_jobs_raise_nothing() {
+    for format in ["rs274", "svg", "plan", "dxf"] {
+        quiet(&demo(), format);
+        let mut passes = demo();
+        passes.recipe.passes.count = 3;
+        quiet(&passes, format);
+    }
+}
+
+#[test]
+fn the_as_cut_foil_is_what_was_asked_for() {
+    let f = demo();
+    let v = f.prove_text(&f.text());
+    assert_eq!(v.as_cut.bars.len(), 2, "{:?}", v.as_cut.bars);
+    for bar in &v.as_cut.bars {
+        assert!((bar.width_um - 100.0).abs() < 0.3, "{bar:?}");
+    }
+    assert_eq!(v.as_cut.openings_cut, f.drawn.len());
+    assert_eq!(v.as_cut.loose, []);
+    assert!(v.as_cut.edge_error_max_um < 0.3, "{:?}", v.as_cut);
+    // Four squares, the disc, the angle, the opening on the island and the two halves of the ring.
+    assert_eq!(v.as_cut.slugs, 4 + 1 + 1 + 1 + 2);
+    // Squares 300 um wide stand every 400 um.
+    let min_web = f.recipe.min_web_um();
+    assert!(
+        v.as_cut.narrowest_web_um.is_none() && v.as_cut.web_searched_um < 100.0,
+        "{min_web}"
+    );
+}
+
+#[test]
+fn batches_are_one_job_again() {
+    let f = demo();
+    let mut plan = f.plan();
+    // A pause before every third step.
+    for i in (3..plan.steps.len())
+        .step_by(4)
+        .collect::<Vec<_>>()
+        .into_iter()
+        .rev()
+    {
+        plan.steps.insert(
+            i,
+            foilwright::job::Step::Dwell {
+                seconds: 0.5,
+                reason: "cooling".into(),
+            },
+        );
+    }
+    let files = foilwright::job::batches::batches(&plan, &f.recipe);
+    assert!(files.len() > 3);
+    let dialect = Dialect::from_recipe(&f.recipe);
+    let job = read_batches(&files, &dialect).unwrap();
+    let verdict = prove(&job, &f.layer(), SHEET_MM, &f.recipe);
+    assert!(verdict.findings.is_empty(), "{:#?}", verdict.findings);
+    let pauses: f64 = job.motion.dwells.iter().map(|d| d.1).sum();
+    let planned: f64 = plan.motion().dwells.iter().map(|d| d.1).sum();
+    assert!((pauses - planned).abs() < 0.6, "{pauses} {planned}");
+    // A batch lost is noticed twice: by name and by what it does not cut.
+    let mut fewer = files.clone();
+    fewer.remove(1);
+    let verdict = prove(
+        &read_batches(&fewer, &dialect).unwrap(),
+        &f.layer(),
+        SHEET_MM,
+        &f.recipe,
+    );
+    for code in ["batch-missing", "not-opened"] {
+        assert!(
+            verdict.counts.contains_key(code),
+            "{code}: {:?}",
+            verdict.counts
+        );
+    }
+    let settings = String::from_utf8(files.last().unwrap().1.clone()).unwrap();
+    for wanted in [
+        "25 % of 20 W",
+        "20 kHz",
+        "100 ns",
+        "passes to set               1\n",
+        "keep file order; no joining, no duplicate removal, no automatic centring",
+    ] {
+        assert!(settings.contains(wanted), "{wanted}\n{settings}");
+    }
+}
+
+#[test]
+fn other_placements_are_read_back_alike() {
+    let mut substrate = demo();
+    substrate.recipe.sheet.laser_side = foilwright::recipe::LaserSide::Substrate;
+    let mut corner = demo();
+    corner.recipe.scan.origin = foilwright::recipe::Origin::Corner;
+    let mut scaled = demo();
+    scaled.recipe.scan.scale_x = 1.01;
+    scaled.recipe.scan.scale_y = 0.995;
+    let mut dialect = demo();
+    dialect.recipe.rs274.dwell_unit = foilwright::recipe::DwellUnit::Milliseconds;
+    dialect.recipe.rs274.beam_on = "M4".into();
+    dialect.recipe.rs274.line_numbers = true;
+    dialect.recipe.rs274.percent_lines = true;
+    dialect.recipe.rs274.power_full_scale = 255.0;
+    dialect.recipe.rs274.comment_style = foilwright::recipe::CommentStyle::Semicolon;
+    let mut silent = demo();
+    silent.recipe.rs274.comment_style = foilwright::recipe::CommentStyle::None;
+    silent.recipe.passes.count = 2;
+    for (f, formats) in [
+        (&substrate, &["rs274", "svg", "plan", "dxf"][..]),
+        (&corner, &["rs274", "plan", "dxf"]),
+        (&scaled, &["rs274", "svg", "plan", "dxf"]),
+        (&dialect, &["rs274"]),
+        (&silent, &["rs274"]),
+    ] {
+        for format in formats {
+            quiet(f, format);
+        }
+    }
+}

@@ -1,0 +1,294 @@
+//! Stencils that hold together, judged by pictures and closed forms.
+
+mod icons;
+mod limits;
+mod raster;
+
+use foilwright::artwork::{self, Layer, ReadOptions, TieLine};
+use foilwright::finding::{Checked, Finding, Severity};
+use foilwright::recipe::{Recipe, built_in};
+use foilwright::regions::{Bounds, Point, Regions};
+use foilwright::stencil::{IslandMode, Stencil, hold_together, loose_pieces};
+use raster::Raster;
+
+fn recipe() -> Recipe {
+    built_in("steel-25um").unwrap()
+}
+
+fn sheet(w_mm: f64, h_mm: f64) -> Regions {
+    Bounds {
+        min: Point::new(0, 0),
+        max: Point::new((w_mm * 1e6) as i32, (h_mm * 1e6) as i32),
+    }
+    .to_regions()
+}
+
+/// A layer of a drawing 10 mm x 10 mm with the given body.
+fn layer(body: &str) -> Layer {
+    let svg = format!(
+        r#"<svg xmlns="http://www.w3.org/2000/svg" width="10mm" height="10mm" viewBox="0 0 10 10"><g id="l">{body}</g></svg>"#
+    );
+    let art = artwork::read_str(&svg, "t", &ReadOptions::default()).unwrap();
+    art.value.layers.into_iter().next().unwrap()
+}
+
+fn run(layer: &Layer, mode: IslandMode) -> Checked<Vec<Stencil>> {
+    hold_together(layer, &sheet(10.0, 10.0), &recipe(), mode)
+}
+
+fn tied(body: &str) -> (Stencil, Vec<Finding>) {
+    let mut out = run(&layer(body), IslandMode::Tie);
+    assert_eq!(out.value.len(), 1);
+    (out.value.remove(0), out.findings)
+}
+
+/// Loose pieces seen in a picture with 5 um pixels, after taking off two pixels all round (webs under 20 um part).
+fn seen_loose(openings: &Regions) -> usize {
+    Raster::of(openings, [1e7, 1e7], 5e3)
+        .eroded(2)
+        .loose()
+        .len()
+}
+
+fn codes<'a>(findings: &'a [Finding], code: &str) -> Vec<&'a Finding> {
+    findings.iter().filter(|f| f.code == code).collect()
+}
+
+const RING: &str = r#"<path fill-rule="evenodd" d="M2 5a3 3 0 1 0 6 0a3 3 0 1 0 -6 0zM3 5a2 2 0 1 0 4 0a2 2 0 1 0 -4 0z"/>"#;
+
+#[test]
+fn a_disc_without_islands_gets_no_bar() {
+    let (s, findings) = tied(r#"<circle cx="5" cy="5" r="3"/>"#);
+    assert!(s.islands.is_empty() && s.tie_bars.is_empty());
+    assert_eq!(s.openings, s.drawn);
+    assert!(findings.is_empty(), "{findings:?}");
+}
+
+#[test]
+fn a_ring_is_held_by_two_opposite_bars() {
+    let (s, findings) = tied(RING);
+    assert_eq!(s.islands.len(), 1);
+    assert_eq!(s.tie_bars.len(), 2);
+    // Closed form: the island is the inner disc, pi r^2.
+    let disc = std::f64::consts::PI * 4e6;
+    assert!((s.islands[0].area_um2 - disc).abs() < 1e-3 * disc);
+    assert_eq!(seen_loose(&s.drawn), 1);
+    assert_eq!(seen_loose(&s.openings), 0);
+    // Metal left: two bars of 100 um across 1 mm; the ends lie on arcs, which adds less than a per mille.
+    let bars = (s.drawn.area_nm2() - s.openings.area_nm2()) / 1e6;
+    assert!((bars - 2.0 * 100.0 * 1000.0).abs() < 500.0, "{bars}");
+    let mid = |b: &foilwright::stencil::TieBar| {
+        [
+            f64::from(b.from.x + b.to.x) / 2e6 - 5.0,
+            f64::from(b.from.y + b.to.y) / 2e6 - 5.0,
+        ]
+    };
+    let (a, b) = (mid(&s.tie_bars[0]), mid(&s.tie_bars[1]));
+    let cos = (a[0] * b[0] + a[1] * b[1]) / (a[0].hypot(a[1]) * b[0].hypot(b[1]));
+    assert!(cos < -0.99, "{a:?} {b:?}");
+    let parted = codes(&findings, "film-parted");
+    assert_eq!(parted.len(), 1);
+    // Blur g S / D = 10 um x 50 / 70; 100 um are bridged from a gap of 100 x 70 / 50 = 140 um on.
+    assert!((parted[0].limit_um.unwrap() - 7.142857).abs() < 1e-5);
+    assert!(
+        parted[0].message.contains("140 um"),
+        "{}",
+        parted[0].message
+    );
+}
+
+#[test]
+fn nested_islands_hang_on_each_other() {
+    let mut body = String::new();
+    for (k, r) in [4.5, 4.0, 3.5, 3.0, 2.5, 2.0, 1.5, 1.0].iter().enumerate() {
+        let fill = if k % 2 == 0 { "black" } else { "white" };
+        body.push_str(&format!(r#"<circle cx="5" cy="5" r="{r}" fill="{fill}"/>"#));
+    }
+    let (s, _) = tied(&body);
+    assert_eq!(s.islands.len(), 4);
+    assert_eq!(s.tie_bars.len(), 8);
+    assert_eq!(seen_loose(&s.drawn), 4);
+    assert_eq!(seen_loose(&s.openings), 0);
+}
+
+#[test]
+fn a_corner_touch_or_a_hairline_does_not_hold() {
+    // A square of foil in a square opening, touching its corner; and one held by 10 um.
+    for inner in ["M3 3h4v4h-4z", "M2.01 3h4v4h-4z"] {
+        let body = format!(r#"<path fill-rule="evenodd" d="M2 2h6v6h-6z {inner}"/>"#);
+        let (s, _) = tied(&body);
+        assert_eq!(s.islands.len(), 1, "{inner}");
+        assert_eq!(seen_loose(&s.openings), 0);
+    }
+    let touch =
+        r#"<path d="M1 1h4v4h-4z M5 5h4v4h-4z"/><path d="M1 5h0.2v4h3.8v-0.2h-3.6v-3.8z"/>"#;
+    let (s, _) = tied(touch);
+    assert_eq!(loose_pieces(&s.sheet, &s.openings, &recipe()), 0);
+    // 20 um of foil hold the square: less than the minimum web of 25.4 um. With 30 um it holds by itself.
+    for (web, islands) in [(0.020, 1), (0.030, 0)] {
+        let (a, b) = (5.0 - web / 2.0, 5.0 + web / 2.0);
+        let body = format!(r#"<path d="M{a} 2H3V7H7V2H{b}V2.5H6.5V6.5H3.5V2.5H{a}z"/>"#);
+        let (s, _) = tied(&body);
+        assert_eq!(s.islands.len(), islands, "web {web}");
+        assert_eq!(loose_pieces(&s.sheet, &s.openings, &recipe()), 0);
+    }
+}
+
+#[test]
+fn specks_fall_out_and_are_reported() {
+    let (s, findings) =
+        tied(r#"<circle cx="5" cy="5" r="3"/><circle cx="5" cy="5" r="0.01" fill="white"/>"#);
+    assert!(s.tie_bars.is_empty());
+    assert!(s.islands[0].speck);
+    assert_eq!(codes(&findings, "speck-lost").len(), 1);
+}
+
+#[test]
+fn tiny_islands_get_narrower_bars() {
+    let (s, findings) =
+        tied(r#"<circle cx="5" cy="5" r="0.3"/><circle cx="5" cy="5" r="0.08" fill="white"/>"#);
+    assert_eq!(s.islands.len(), 1);
+    assert!(!codes(&findings, "tie-bar-narrow").is_empty());
+    assert!(
+        s.tie_bars
+            .iter()
+            .all(|b| b.width_um < 100.0 && b.width_um >= 25.4)
+    );
+    assert_eq!(loose_pieces(&s.sheet, &s.openings, &recipe()), 0);
+}
+
+#[test]
+fn bars_keep_clear_and_follow_the_hand() {
+    let mut l = layer(RING);
+    l.keep_clear = Bounds {
+        min: Point::new(0, 4_000_000),
+        max: Point::new(10_000_000, 6_000_000),
+    }
+    .to_regions();
+    let s = run(&l, IslandMode::Tie).value.remove(0);
+    assert_eq!(s.tie_bars.len(), 2);
+    for b in &s.tie_bars {
+        assert!(!(3_950_000..6_050_000).contains(&b.from.y), "{b:?}");
+    }
+    let mut l = layer(RING);
+    let line = |id: &str, x0, x1| TieLine {
+        id: id.into(),
+        from: Point::new(x0, 5_000_000),
+        to: Point::new(x1, 5_000_000),
+        width_um: Some(60.0),
+    };
+    l.tie_lines = vec![
+        line("west", 1_900_000, 3_100_000),
+        line("east", 6_900_000, 8_100_000),
+    ];
+    let s = run(&l, IslandMode::Tie).value.remove(0);
+    assert_eq!(s.tie_bars.len(), 2);
+    assert!(
+        s.tie_bars
+            .iter()
+            .all(|b| b.reason.contains("by hand") && b.width_um == 60.0)
+    );
+}
+
+#[test]
+fn refuse_lists_every_island() {
+    let out = run(&layer(RING), IslandMode::Refuse);
+    let found = codes(&out.findings, "island");
+    assert_eq!(found.len(), 1);
+    assert_eq!(found[0].severity, Severity::Blocking);
+    assert!(out.value[0].tie_bars.is_empty());
+}
+
+#[test]
+fn split_stencils_hold_and_unite_to_the_drawing() {
+    let nested = r#"<circle cx="5" cy="5" r="4.5"/><circle cx="5" cy="5" r="3.5" fill="white"/><circle cx="5" cy="5" r="2.5"/><circle cx="5" cy="5" r="1.5" fill="white"/>"#;
+    let eight = r#"<path fill-rule="evenodd" d="M2 3a2 2 0 1 1 6 0v4a2 2 0 1 1 -6 0z M3.5 2.5h3v2h-3z M3.5 5.5h3v2h-3z"/>"#;
+    let mut lattice = String::new();
+    for k in [2, 5, 8] {
+        lattice.push_str(&format!(
+            r#"<path d="M1 {k}h8v0.5h-8z M{k} 1h0.5v8h-0.5z"/>"#
+        ));
+    }
+    for (name, body, islands) in [
+        ("ring", RING, 1),
+        ("nested", nested, 2),
+        ("eight", eight, 2),
+        ("lattice", lattice.as_str(), 4),
+    ] {
+        let l = layer(body);
+        assert_eq!(seen_loose(&l.openings), islands, "{name}");
+        let out = run(&l, IslandMode::Split);
+        assert!(out.value.len() >= 2, "{name}");
+        assert!(
+            codes(&out.findings, "split-tied").is_empty(),
+            "{name} {:?}",
+            out.findings
+        );
+        let mut union = Regions::new();
+        for s in &out.value {
+            assert_eq!(seen_loose(&s.openings), 0, "{name} {}", s.name);
+            assert!(s.tie_bars.is_empty());
+            union = foilwright::regions::union(&union, &s.openings);
+        }
+        let off = foilwright::regions::xor(&union, &l.openings).area_nm2() / 1e6;
+        assert!(off < 1.0, "{name}: {off} um2");
+    }
+    let two = run(&layer(RING), IslandMode::Split).value;
+    assert_eq!(two.len(), 2);
+    assert_eq!((two[0].name.as_str(), two[1].name.as_str()), ("l-a", "l-b"));
+    // Two seams, each overlapping by 2 x (8 + 10 x 50 / 70) = 30.2857 um over 1 mm.
+    let both = foilwright::regions::intersection(&two[0].openings, &two[1].openings);
+    let expected = 2.0 * 30.285714 * 1000.0;
+    assert!((both.area_nm2() / 1e6 - expected).abs() < 0.01 * expected);
+}
+
+#[test]
+fn nothing_is_left_of_the_foil() {
+    let (_, findings) = tied(r#"<path d="M0 0h10v10h-10z"/>"#);
+    assert_eq!(codes(&findings, "foil-missing").len(), 1);
+}
+
+#[test]
+#[ignore = "slow: prints the time for 1,000 and 4,000 rings"]
+fn slow_rings_in_near_linear_time() {
+    let mut times = Vec::new();
+    for side in [32, 64] {
+        let ring = |x: f64, y: f64, r: f64, turn: f64| -> Vec<Point> {
+            (0..32)
+                .map(|k| {
+                    let a = turn * std::f64::consts::TAU * f64::from(k) / 32.0;
+                    Point::new((x + r * a.cos()) as i32, (y + r * a.sin()) as i32)
+                })
+                .collect()
+        };
+        let mut openings = Regions::new();
+        for i in 0..side * side {
+            let (x, y) = (
+                f64::from(i % side) * 1e6 + 2e6,
+                f64::from(i / side) * 1e6 + 2e6,
+            );
+            openings.push_ring(&ring(x, y, 4e5, 1.0));
+            openings.push_ring(&ring(x, y, 2.5e5, -1.0));
+            openings.close_shape();
+        }
+        let mut l = layer(RING);
+        l.openings = openings;
+        let mm = f64::from(side) + 3.0;
+        let began = std::time::Instant::now();
+        let out = hold_together(&l, &sheet(mm, mm), &recipe(), IslandMode::Tie);
+        times.push(began.elapsed().as_secs_f64());
+        let began = std::time::Instant::now();
+        let found = foilwright::stencil::rules::check(&out.value[0], &recipe()).len();
+        let s = &out.value[0];
+        eprintln!(
+            "{} rings: {:.2} s, rules {:.2} s, {found} findings",
+            side * side,
+            times[times.len() - 1],
+            began.elapsed().as_secs_f64()
+        );
+        assert_eq!(s.islands.len(), (side * side) as usize);
+        assert_eq!(s.tie_bars.len(), 2 * (side * side) as usize);
+    }
+    // Four times the work; n log n would take 4.8 times as long.
+    assert!(times[1] < 8.0 * times[0], "{times:?}");
+}

@@ -1,0 +1,256 @@
+//! An as-cut check that shares no code with the program's own stages: it reads the beam-on moves of an
+//! RS-274 text, sweeps a disc of the kerf's size along them, and compares with the drawn openings.
+//! Distances by `rstar` (point to segment), connectivity by raster flood fill.
+
+use foilwright::regions::{Point, Regions};
+use rstar::primitives::Line;
+use rstar::{PointDistance, RTree};
+
+/// A beam-on move in job millimetres, and whether its path is a single line.
+#[derive(Debug, Clone, Copy)]
+pub struct Move {
+    pub from: [f64; 2],
+    pub to: [f64; 2],
+    pub line: bool,
+}
+
+/// Reads the beam-on moves of a job in the default dialect. Panics on anything it does not know.
+pub fn beam_moves(nc: &str) -> Vec<Move> {
+    let (mut x, mut y, mut on, mut line) = (0.0, 0.0, false, false);
+    let mut moves = Vec::new();
+    let mut ended = false;
+    for text in nc.lines() {
+        assert!(!ended, "text after M2: {text}");
+        if let Some(comment) = text.strip_prefix('(') {
+            if comment.starts_with("path ") {
+                line = comment.contains("single line");
+            }
+            continue;
+        }
+        let words: Vec<(char, f64)> = text
+            .split_whitespace()
+            .map(|w| (w.chars().next().unwrap(), w[1..].parse().unwrap()))
+            .collect();
+        let get = |c: char| words.iter().find(|w| w.0 == c).map(|w| w.1);
+        match words[0] {
+            ('M', 3.0) => on = true,
+            ('M', 5.0) => on = false,
+            ('M', 2.0) => {
+                assert!(!on, "the job ends with the beam on");
+                ended = true;
+            }
+            ('G', g) if g == 0.0 || g == 1.0 => {
+                assert_eq!(g == 1.0, on, "beam and move disagree: {text}");
+                let to = [get('X').unwrap_or(x), get('Y').unwrap_or(y)];
+                assert!(to.iter().all(|v| v.is_finite()), "{text}");
+                if on {
+                    moves.push(Move {
+                        from: [x, y],
+                        to,
+                        line,
+                    });
+                }
+                [x, y] = to;
+            }
+            ('G', 4.0) => assert!(!on, "a pause with the beam on"),
+            ('G', _) | ('S', _) => {}
+            other => panic!("unknown word {other:?} in {text}"),
+        }
+    }
+    assert!(ended, "the job has no M2");
+    moves
+}
+
+/// A tie bar, page millimetres: ends and width.
+pub type Bar = ([f64; 2], [f64; 2], f64);
+
+pub struct Case<'a> {
+    /// Sheet box in page millimetres.
+    pub sheet_mm: [f64; 4],
+    pub drawn: &'a Regions,
+    pub bars: &'a [Bar],
+    /// Moves in page millimetres.
+    pub moves: &'a [Move],
+    pub kerf_um: f64,
+}
+
+fn dist_to_segment(p: [f64; 2], a: [f64; 2], b: [f64; 2]) -> f64 {
+    Line::new(a, b).distance_2(&p).sqrt()
+}
+
+/// Everything that is wrong with the foil after the cut; empty when it is as drawn.
+pub fn faults(case: &Case<'_>) -> Vec<String> {
+    let mm = |p: Point| [f64::from(p.x) / 1e6, f64::from(p.y) / 1e6];
+    let r = case.kerf_um / 2e3;
+    let limit = 0.5e-3;
+    let mut out = Vec::new();
+    let beam = RTree::bulk_load(case.moves.iter().map(|m| Line::new(m.from, m.to)).collect());
+    let singles = RTree::bulk_load(
+        case.moves
+            .iter()
+            .filter(|m| m.line)
+            .map(|m| Line::new(m.from, m.to))
+            .collect(),
+    );
+    let mut edges = Vec::new();
+    let mut corners = Vec::new();
+    for ring in case.drawn.rings() {
+        let n = ring.len();
+        for i in 0..n {
+            let (a, b, c) = (mm(ring[i]), mm(ring[(i + 1) % n]), mm(ring[(i + 2) % n]));
+            edges.push(Line::new(a, b));
+            let (u, v) = ([b[0] - a[0], b[1] - a[1]], [c[0] - b[0], c[1] - b[1]]);
+            let turn = (u[0] * v[1] - u[1] * v[0]).atan2(u[0] * v[0] + u[1] * v[1]);
+            if turn.abs() > 0.1 {
+                // The rounding starts r tan(turn/2) before the corner.
+                let reach = r * (turn.abs() / 2.0).tan().min(20.0) + 2.0 * limit;
+                corners.push((b, reach));
+            }
+        }
+    }
+    let edge_tree = RTree::bulk_load(edges.clone());
+    // No metal is cut that the drawing wants kept.
+    for m in case.moves.iter().filter(|m| !m.line) {
+        let len = ((m.to[0] - m.from[0]).powi(2) + (m.to[1] - m.from[1]).powi(2)).sqrt();
+        let steps = (len / 0.005).ceil().max(1.0) as usize;
+        for i in 0..=steps {
+            let t = i as f64 / steps as f64;
+            let p = [
+                m.from[0] + t * (m.to[0] - m.from[0]),
+                m.from[1] + t * (m.to[1] - m.from[1]),
+            ];
+            let inside = case
+                .drawn
+                .contains(Point::new((p[0] * 1e6) as i32, (p[1] * 1e6) as i32));
+            let d = edge_tree
+                .nearest_neighbor(&p)
+                .map_or(f64::MAX, |e| e.distance_2(&p).sqrt());
+            if !inside && d > 1e-4 {
+                out.push(format!("the beam leaves the opening at {p:?}"));
+            } else if d < r - limit {
+                out.push(format!(
+                    "the beam cuts {:.2} um past the edge at {p:?}",
+                    (r - d) * 1e3
+                ));
+            }
+        }
+    }
+    // Every drawn edge is reached.
+    for e in &edges {
+        let (a, b) = (e.from, e.to);
+        let len = ((b[0] - a[0]).powi(2) + (b[1] - a[1]).powi(2)).sqrt();
+        let steps = (len / 0.005).ceil().max(1.0) as usize;
+        for i in 0..steps {
+            let t = (i as f64 + 0.5) / steps as f64;
+            let p = [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])];
+            let d = beam
+                .nearest_neighbor(&p)
+                .map_or(f64::MAX, |s| s.distance_2(&p).sqrt());
+            if (d - r).abs() <= limit {
+                continue;
+            }
+            let at_corner = corners
+                .iter()
+                .any(|(c, reach)| ((p[0] - c[0]).powi(2) + (p[1] - c[1]).powi(2)).sqrt() < *reach);
+            let at_bar = case
+                .bars
+                .iter()
+                .any(|(f, t, w)| dist_to_segment(p, *f, *t) < w / 2.0 + 2.0 * r);
+            let at_line = singles
+                .nearest_neighbor(&p)
+                .is_some_and(|s| s.distance_2(&p).sqrt() < 2.0 * r);
+            if !(at_corner || at_bar || at_line) {
+                out.push(format!(
+                    "the edge at {p:?} is off by {:.2} um",
+                    (d - r) * 1e3
+                ));
+            }
+        }
+    }
+    out.extend(loose_pieces(case));
+    out
+}
+
+/// Foil that the cut frees and that the drawing wants kept, by flood fill at half a kerf.
+fn loose_pieces(case: &Case<'_>) -> Vec<String> {
+    let [x0, y0, x1, y1] = case.sheet_mm;
+    let px = case.kerf_um * 1e-3 / 2.0;
+    let (w, h) = (
+        ((x1 - x0) / px).ceil() as usize,
+        ((y1 - y0) / px).ceil() as usize,
+    );
+    // 0 foil, 1 cut, 2 reached from the edge.
+    let mut grid = vec![0u8; w * h];
+    let r = case.kerf_um / 2e3;
+    for m in case.moves {
+        let lo = [m.from[0].min(m.to[0]) - r, m.from[1].min(m.to[1]) - r];
+        let hi = [m.from[0].max(m.to[0]) + r, m.from[1].max(m.to[1]) + r];
+        let cell = |v: f64, o: f64, n: usize| (((v - o) / px).floor().max(0.0) as usize).min(n - 1);
+        for j in cell(lo[1], y0, h)..=cell(hi[1], y0, h) {
+            for i in cell(lo[0], x0, w)..=cell(hi[0], x0, w) {
+                let p = [x0 + (i as f64 + 0.5) * px, y0 + (j as f64 + 0.5) * px];
+                if dist_to_segment(p, m.from, m.to) <= r {
+                    grid[j * w + i] = 1;
+                }
+            }
+        }
+    }
+    let flood = |seed: Vec<usize>, grid: &mut Vec<u8>| {
+        let mut stack = seed;
+        let mut members = Vec::new();
+        while let Some(c) = stack.pop() {
+            if grid[c] != 0 {
+                continue;
+            }
+            grid[c] = 2;
+            members.push(c);
+            let (i, j) = (c % w, c / w);
+            if i > 0 {
+                stack.push(c - 1);
+            }
+            if i + 1 < w {
+                stack.push(c + 1);
+            }
+            if j > 0 {
+                stack.push(c - w);
+            }
+            if j + 1 < h {
+                stack.push(c + w);
+            }
+        }
+        members
+    };
+    let rim: Vec<usize> = (0..w)
+        .flat_map(|i| [i, (h - 1) * w + i])
+        .chain((0..h).flat_map(|j| [j * w, j * w + w - 1]))
+        .collect();
+    flood(rim, &mut grid);
+    let mut out = Vec::new();
+    for c in 0..w * h {
+        if grid[c] != 0 {
+            continue;
+        }
+        let members = flood(vec![c], &mut grid);
+        // A piece is a slug when it lies in an opening; a sample of its cells tells.
+        let wanted = members.iter().step_by(members.len() / 50 + 1).filter(|m| {
+            let p = [
+                x0 + ((*m % w) as f64 + 0.5) * px,
+                y0 + ((*m / w) as f64 + 0.5) * px,
+            ];
+            !case
+                .drawn
+                .contains(Point::new((p[0] * 1e6) as i32, (p[1] * 1e6) as i32))
+        });
+        let wanted = wanted.count();
+        if wanted > members.len().min(50) / 3 && members.len() > 4 {
+            let m = members[members.len() / 2];
+            out.push(format!(
+                "a piece of foil of {} cells comes loose at ({:.3}, {:.3}) mm",
+                members.len(),
+                x0 + (m % w) as f64 * px,
+                y0 + (m / w) as f64 * px
+            ));
+        }
+    }
+    out
+}

@@ -1,0 +1,3 @@
+//! What several test modules share.
+
+pub mod as_cut;
