@@ -13,6 +13,8 @@ pub mod flatten;
 mod fonts;
 mod layers;
 mod logs;
+mod references;
+mod resolved;
 mod size;
 mod source;
 pub mod stroke;

@@ -51,7 +51,7 @@ fn only_layer(text: &str, name: &str, stem: &str) -> String {
         n.attributes()
             .find(|a| a.name() == "label")
             .or_else(|| n.attributes().find(|a| a.name() == "id"))
-            .map(|a| a.value().to_owned())
+            .map(|a| a.value().replace(' ', "-"))
     };
     const NOT_DRAWN: [&str; 15] = [
         "defs",
@@ -96,8 +96,7 @@ fn only_layer(text: &str, name: &str, stem: &str) -> String {
             }
     };
     let keep_outside = name == stem && !parent.children().any(|n| is(&n));
-    let mut out = String::new();
-    let mut done = 0;
+    let mut hidden: Vec<std::ops::Range<usize>> = Vec::new();
     for node in parent.children().filter(drawn) {
         let common = is_layer(&node) && called(&node).as_deref() == Some("common");
         let keep = if keep_outside {
@@ -106,13 +105,23 @@ fn only_layer(text: &str, name: &str, stem: &str) -> String {
             is(&node)
         } || common;
         if !keep {
-            let range = node.range();
-            out.push_str(&text[done..range.start]);
-            out.push_str("<g display=\"none\">");
-            out.push_str(&text[range.clone()]);
-            out.push_str("</g>");
-            done = range.end;
+            hidden.push(node.range());
+            continue;
         }
+        // Bars placed by hand are no paint of the layer.
+        let ties = node.descendants().filter(|n| {
+            n.attribute("class") == Some("tie") || called(n).as_deref() == Some("_ties")
+        });
+        hidden.extend(ties.map(|n| n.range()));
+    }
+    let mut out = String::new();
+    let mut done = 0;
+    for range in hidden {
+        out.push_str(&text[done..range.start]);
+        out.push_str("<g display=\"none\">");
+        out.push_str(&text[range.clone()]);
+        out.push_str("</g>");
+        done = range.end;
     }
     out.push_str(&text[done..]);
     out
