@@ -16,7 +16,7 @@ use std::sync::Arc;
 /// Farthest coordinate read, millimetres.
 const FARTHEST_MM: f64 = 1000.0;
 /// Most points of flattened outlines.
-const MOST_POINTS: usize = 50_000_000;
+const MOST_POINTS: usize = stroke::MOST_POINTS;
 
 /// What holds for everything inside a group.
 #[derive(Clone)]
@@ -470,11 +470,16 @@ impl<'a> Walker<'a> {
         context: &Context,
     ) -> Option<Vec<Vec<Point>>> {
         let tolerance = self.tolerance_mm();
+        if self.is_too_far(path, map, 0.0, context) {
+            return None;
+        }
         let mut rings: Vec<Vec<flatten::Pt>> = Vec::new();
+        let mut points = 0;
         let mut ring: Vec<flatten::Pt> = Vec::new();
         for piece in pieces(path.data()) {
             match piece {
                 Piece::Move(p) => {
+                    points += ring.len();
                     if ring.len() > 2 {
                         rings.push(std::mem::take(&mut ring));
                     }
@@ -492,11 +497,62 @@ impl<'a> Walker<'a> {
                 }
                 Piece::Close => {}
             }
+            if points + ring.len() > MOST_POINTS {
+                self.too_many(path, context);
+                return None;
+            }
         }
         if ring.len() > 2 {
             rings.push(ring);
         }
         self.on_grid(&rings, path, context)
+    }
+
+    /// Refuses, once, a drawing with too many points.
+    fn too_many(&mut self, path: &usvg::Path, context: &Context) {
+        if self.refusals.iter().all(|r| r.code != "too-large") {
+            let refusal = Refusal::new(
+                "too-large",
+                format!(
+                    "with it the drawing has more than {MOST_POINTS} points or {} dashes",
+                    stroke::MOST_DASHES
+                ),
+                "check its dash pattern, or split the drawing",
+            );
+            self.refuse(refusal, context, path.abs_bounding_box());
+        }
+    }
+
+    fn too_far(&mut self, p: flatten::Pt, path: &usvg::Path, context: &Context) {
+        let refusal = Refusal::new(
+            "too-far",
+            format!(
+                "reaches ({:.3e}, {:.3e}) mm, beyond the {FARTHEST_MM} mm read here",
+                p[0], p[1]
+            ),
+            "check its coordinates, line width and transforms",
+        );
+        self.refuse(refusal, context, path.abs_bounding_box());
+    }
+
+    /// Refuses what lies, with its control points and half its width, far beyond what is read, before curves
+    /// of such a size are flattened.
+    fn is_too_far(
+        &mut self,
+        path: &usvg::Path,
+        map: &Map,
+        half_width_mm: f64,
+        context: &Context,
+    ) -> bool {
+        let points = path.data().points().iter();
+        let far = points
+            .map(|p| map.apply([f64::from(p.x), f64::from(p.y)]))
+            .map(|p| p.map(|v| v + half_width_mm.copysign(v)))
+            .find(|p| !(p[0].abs() <= 4.0 * FARTHEST_MM && p[1].abs() <= 4.0 * FARTHEST_MM));
+        if let Some(p) = far {
+            self.too_far(p, path, context);
+        }
+        far.is_some()
     }
 
     /// Millimetres to the grid, with refusal of what is too far or too much.
@@ -508,32 +564,15 @@ impl<'a> Walker<'a> {
     ) -> Option<Vec<Vec<Point>>> {
         self.points += rings.iter().map(Vec::len).sum::<usize>();
         if self.points > MOST_POINTS {
-            if self.refusals.iter().all(|r| r.code != "too-large") {
-                let refusal = Refusal::new(
-                    "too-large",
-                    format!(
-                        "the drawing has more than {MOST_POINTS} points once its curves are flattened"
-                    ),
-                    "split the drawing",
-                );
-                self.refuse(refusal, context, path.abs_bounding_box());
-            }
+            self.too_many(path, context);
             return None;
         }
         let far = rings
             .iter()
             .flatten()
             .find(|p| !(p[0].abs() <= FARTHEST_MM && p[1].abs() <= FARTHEST_MM));
-        if let Some(p) = far {
-            let refusal = Refusal::new(
-                "too-far",
-                format!(
-                    "reaches ({:.3e}, {:.3e}) mm, beyond the {FARTHEST_MM} mm read here",
-                    p[0], p[1]
-                ),
-                "check its coordinates and transforms",
-            );
-            self.refuse(refusal, context, path.abs_bounding_box());
+        if let Some(&p) = far {
+            self.too_far(p, path, context);
             return None;
         }
         let snap = |v: f64| (v * NM_PER_MM).round() as i32;
@@ -560,8 +599,15 @@ impl<'a> Walker<'a> {
         if !(stretch > 0.0 && stretch.is_finite()) {
             return;
         }
+        let pen = pen(stroke);
+        if self.is_too_far(path, &context.map, pen.width / 2.0 * stretch, context) {
+            return;
+        }
         let all: Vec<Piece> = pieces(path.data()).collect();
-        let mut rings = stroke::outline(&all, &pen(stroke), self.tolerance_mm() / stretch);
+        let Some(mut rings) = stroke::outline(&all, &pen, self.tolerance_mm() / stretch) else {
+            self.too_many(path, context);
+            return;
+        };
         for p in rings.iter_mut().flatten() {
             *p = context.map.apply(*p);
         }
@@ -579,7 +625,10 @@ impl<'a> Walker<'a> {
         context: &Context,
     ) {
         let mut rings = composite::clean(rings, fill_rule);
-        if let Some(clip) = &context.clip {
+        if let Some(clip) = &context.clip
+            && let Some(bounds) = Bounds::of(rings.iter().flatten())
+            && !is_box_around(clip, bounds)
+        {
             let clipped = intersection(&normalise(&rings, FillRule::NonZero), clip);
             rings = clipped.rings().map(<[Point]>::to_vec).collect();
         }
@@ -675,6 +724,19 @@ fn only_id(group: &usvg::Group) -> &str {
         [one] => one.id(),
         _ => "",
     }
+}
+
+/// Whether the clip is a plain box that leaves everything within `bounds`.
+fn is_box_around(clip: &Regions, bounds: Bounds) -> bool {
+    clip.len() == 1
+        && clip.vertex_count() == 4
+        && clip.bounds().is_some_and(|c| {
+            c.to_regions().area_nm2() == clip.area_nm2()
+                && c.min.x <= bounds.min.x
+                && c.min.y <= bounds.min.y
+                && c.max.x >= bounds.max.x
+                && c.max.y >= bounds.max.y
+        })
 }
 
 fn partial_opacity(opacity: f32) -> Refusal {

@@ -191,7 +191,8 @@ fn strokes_lie_half_a_width_beside_their_curve() {
             &[Piece::Move(p[0]), Piece::Cubic(p[1], p[2], p[3])],
             &pen,
             tolerance,
-        );
+        )
+        .expect("few points");
         let samples: Vec<[f64; 2]> = (0..=20_000)
             .map(|i| at(&p, f64::from(i) / 20_000.0))
             .collect();

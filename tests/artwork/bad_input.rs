@@ -259,6 +259,23 @@ fn uses_that_multiply_are_bounded() {
 }
 
 #[test]
+fn dashes_and_curves_beyond_count_are_refused() {
+    refused_with(
+        &page(
+            r#"<path id="dust" fill="none" stroke="black" stroke-width="0.1" stroke-dasharray="1e-6" d="M1 1H9"/>"#,
+        ),
+        "too-large",
+        &["element `dust`", "dash pattern"],
+    );
+    let huge = "C 1e7 1e7 -1e7 1e7 5 5 ".repeat(2000);
+    refused_with(
+        &page(&format!(r#"<path id="huge" d="M1 1{huge}"/>"#)),
+        "too-far",
+        &["element `huge`"],
+    );
+}
+
+#[test]
 fn settings_and_names_that_are_wrong() {
     for (attribute, word) in [
         (r#"data-tie-width="100""#, "no unit"),

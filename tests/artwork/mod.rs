@@ -2,6 +2,7 @@
 
 mod accuracy;
 mod bad_input;
+mod speed;
 mod truth;
 
 use foilwright::artwork::{Artwork, ArtworkError, Layer, ReadOptions, read, read_str};
@@ -64,6 +65,41 @@ fn dark_opens_and_light_closes_in_document_order() {
     close(open(&format!("{dark}{light}")), 12.0);
     close(open(&format!("{light}{dark}")), 16.0);
     close(open(&format!("{dark}{light}{dark}{light}{dark}")), 16.0);
+}
+
+#[test]
+fn piles_of_alternating_paint_are_laid_down_in_order() {
+    // Rings one inside the other, dark and light by turns, over a dark plate: areas of discs add up.
+    let count = 400;
+    let radius = |i: u32| 4.5 - 4.0 * f64::from(i) / f64::from(count);
+    let body: String = (0..count)
+        .map(|i| {
+            let fill = if i % 2 == 0 { "black" } else { "white" };
+            format!(
+                r#"<rect x="{0}" y="{0}" width="{1}" height="{1}" fill="{fill}"/>"#,
+                5.0 - radius(i),
+                2.0 * radius(i)
+            )
+        })
+        .collect();
+    let expected: f64 = (0..count)
+        .map(|i| (2.0 * radius(i)).powi(2) * if i % 2 == 0 { 1.0 } else { -1.0 })
+        .sum();
+    let got = open_mm2(&read_page(&body).value.layers[0]);
+    assert!((got - expected).abs() < 1e-3, "{got} is not {expected}");
+    // Many apart from each other: each a pad with a light middle and a dark dot.
+    let body: String = (0..900)
+        .map(|i| {
+            let (x, y) = (0.5 + f64::from(i % 30) * 0.3, 0.5 + f64::from(i / 30) * 0.3);
+            format!(
+                r#"<rect x="{x}" y="{y}" width="0.2" height="0.2"/><rect x="{}" y="{}" width="0.1" height="0.1" fill="white"/><rect x="{}" y="{}" width="0.05" height="0.05"/>"#,
+                x + 0.05, y + 0.05, x + 0.07, y + 0.07
+            )
+        })
+        .collect();
+    // Corners fall on the grid of 1 nm: up to 0.8 nm times 1.4 mm of edge, 900 times.
+    let got = open_mm2(&read_page(&body).value.layers[0]);
+    assert!((got - 29.25).abs() < 1e-3, "{got}");
 }
 
 #[test]
