@@ -1,5 +1,8 @@
 //! Paint over white: dark opens, light closes, in document order.
 
+use rstar::primitives::{GeomWithData, Rectangle};
+use rstar::{AABB, RTree};
+
 use crate::regions::{
     Bounds, FillRule, Point, Regions, difference, normalise, ring_area_nm2, union,
 };
@@ -10,7 +13,6 @@ pub(super) struct Paint {
     pub dark: bool,
     /// Rings whose winding is nowhere negative, so that a non-zero fill of many is their union.
     pub rings: Vec<Vec<Point>>,
-    #[allow(dead_code)]
     pub bounds: Bounds,
 }
 
@@ -109,29 +111,97 @@ fn is_simple(ring: &[Point]) -> bool {
     true
 }
 
-/// What stays dark of a layer's paint, and for each paint whether it changed anything where that is told
-/// cheaply: light paint whose box meets no dark paint before it is `false`.
-pub(super) fn composite(paints: &[Paint]) -> Regions {
-    let mut open = Regions::new();
-    let mut i = 0;
-    while i < paints.len() {
-        let dark = paints[i].dark;
-        let end = paints[i..]
-            .iter()
-            .position(|p| p.dark != dark)
-            .map_or(paints.len(), |n| i + n);
-        let run = &paints[i..end];
-        i = end;
-        if !dark && open.is_empty() {
-            continue;
+/// A paint's box in the tree, with the level it was given.
+type Placed = GeomWithData<Rectangle<[i64; 2]>, usize>;
+
+/// Numbers the paints so that all of one number can be laid down at once: dark ones get even numbers, light
+/// ones odd, and what overlaps earlier paint of the other kind comes after it. Paints whose boxes are apart
+/// may change places, so a drawing of many alternating shapes needs few numbers.
+/// Light paint over nothing gets none.
+fn levels(paints: &[Paint]) -> Vec<Option<usize>> {
+    let mut placed: RTree<Placed> = RTree::new();
+    paints
+        .iter()
+        .map(|paint| {
+            let corner = |p: Point| [i64::from(p.x), i64::from(p.y)];
+            let (min, max) = (corner(paint.bounds.min), corner(paint.bounds.max));
+            let parity = usize::from(!paint.dark);
+            let level = placed
+                .locate_in_envelope_intersecting(&AABB::from_corners(min, max))
+                .map(|earlier| earlier.data + usize::from(earlier.data % 2 != parity))
+                .max()
+                .or(paint.dark.then_some(0))?;
+            placed.insert(GeomWithData::new(Rectangle::from_corners(min, max), level));
+            Some(level)
+        })
+        .collect()
+}
+
+/// What a stack of paint does to what lies under it: `close` is taken away, then `open` added.
+struct Stack {
+    close: Regions,
+    open: Regions,
+}
+
+/// Merges neighbouring stacks in pairs, so that a deep pile costs little more than a flat one.
+/// At the bottom of the pile there is nothing under it to close.
+fn merge(mut stacks: Vec<Stack>) -> Regions {
+    while stacks.len() > 1 {
+        let mut pairs = stacks.into_iter();
+        let mut merged = Vec::new();
+        while let Some(lower) = pairs.next() {
+            let Some(upper) = pairs.next() else {
+                merged.push(lower);
+                break;
+            };
+            let close = if merged.is_empty() {
+                Regions::new()
+            } else {
+                union(&lower.close, &upper.close)
+            };
+            let left = difference(&lower.open, &upper.close);
+            merged.push(Stack {
+                close,
+                open: union(&left, &upper.open),
+            });
         }
-        let rings: Vec<Vec<Point>> = run.iter().flat_map(|p| p.rings.iter().cloned()).collect();
-        let painted = normalise(&rings, FillRule::NonZero);
-        open = if dark {
-            union(&open, &painted)
-        } else {
-            difference(&open, &painted)
-        };
+        stacks = merged;
     }
-    open
+    stacks.pop().map_or_else(Regions::new, |s| s.open)
+}
+
+/// What stays dark of a layer's paint.
+pub(super) fn composite(paints: &[Paint]) -> Regions {
+    let all_dark = paints.iter().all(|p| p.dark);
+    let levels = if all_dark {
+        vec![Some(0); paints.len()]
+    } else {
+        levels(paints)
+    };
+    let count = levels.iter().flatten().max().map_or(0, |l| l + 1);
+    let mut rings: Vec<Vec<Vec<Point>>> = vec![Vec::new(); count];
+    for (paint, level) in paints.iter().zip(&levels) {
+        if let Some(level) = level {
+            rings[*level].extend(paint.rings.iter().cloned());
+        }
+    }
+    let stacks = rings.iter().enumerate().map(|(level, rings)| {
+        let painted = if rings.is_empty() {
+            Regions::new()
+        } else {
+            normalise(rings, FillRule::NonZero)
+        };
+        if level % 2 == 0 {
+            Stack {
+                close: Regions::new(),
+                open: painted,
+            }
+        } else {
+            Stack {
+                close: painted,
+                open: Regions::new(),
+            }
+        }
+    });
+    merge(stacks.collect())
 }

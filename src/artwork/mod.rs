@@ -6,11 +6,15 @@
 // A refusal carries all its words; it is made once a run, so its size does not matter.
 #![allow(clippy::result_large_err)]
 
+mod arcs;
 mod composite;
 mod error;
 pub mod flatten;
 mod fonts;
+mod layers;
 mod logs;
+mod references;
+mod resolved;
 mod size;
 mod source;
 pub mod stroke;

@@ -1,7 +1,7 @@
 //! The file as it is written: encoding, nesting, page size, layers, and an id for everything that paints.
 
 use super::size::{self, PageSize};
-use super::{Refusal, TieSettings};
+use super::{Refusal, TieSettings, arcs, references};
 use crate::finding::Finding;
 use crate::units;
 use roxmltree::{Document, Node};
@@ -121,6 +121,8 @@ pub(super) struct LayerSpec {
     pub name: String,
     /// Starts with `_`: for people, not cut.
     pub notes: bool,
+    /// Holds anything that could paint.
+    pub drawn: bool,
 }
 
 /// What the drawing says about an element beside how it looks.
@@ -140,8 +142,10 @@ pub(super) struct Survey {
     pub said: FxHashMap<String, Said>,
     pub findings: Vec<Finding>,
     pub refusals: Vec<Refusal>,
-    /// The text with ids added, where it had to be changed.
+    /// The text with ids added and arcs as curves, where it had to be changed.
     pub text: Option<String>,
+    /// The same with all tie lines and keep-clear areas made visible, if there are any.
+    pub marked_text: Option<String>,
 }
 
 const DRAWN: [&str; 14] = [
@@ -177,6 +181,7 @@ pub(super) fn survey(doc: &Document<'_>, width_mm: Option<f64>) -> Result<Survey
         findings: Vec::new(),
         refusals: Vec::new(),
         text: None,
+        marked_text: None,
     };
     if in_vain {
         survey.findings.push(
@@ -189,6 +194,7 @@ pub(super) fn survey(doc: &Document<'_>, width_mm: Option<f64>) -> Result<Survey
     }
     let ids = name_elements(doc, &mut survey);
     find_layers(doc, &ids, &mut survey);
+    references::check_references(doc, &ids, &mut survey);
     Ok(survey)
 }
 
@@ -216,20 +222,33 @@ fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree
         )
         .collect();
     let mut ids = FxHashMap::default();
-    let mut edits: Vec<(usize, String)> = Vec::new();
+    let mut edits: Vec<arcs::Edit> = Vec::new();
+    // Where an element's name matters to the drawing, it stays.
+    let renamable = !fixed
+        && !text.contains("<marker")
+        && !doc
+            .descendants()
+            .filter(|n| n.has_tag_name("style") || n.tag_name().name() == "style")
+            .filter_map(|n| n.text())
+            .any(|css| {
+                ["circle", "ellipse", "rect"]
+                    .iter()
+                    .any(|t| css.contains(t))
+            });
     for node in doc.descendants().filter(is_drawn) {
         let own = node.attribute("id").filter(|id| !id.is_empty());
+        let start = node.range().start;
+        let tag_end = tag_end(text, start);
+        if !fixed && (renamable || node.tag_name().name() == "path") {
+            arcs::edits(&node, start + 1..tag_end, text, &mut edits);
+        }
         let id = if let Some(own) = own {
             own.to_owned()
         } else {
-            let start = node.range().start;
             let row = line_starts.partition_point(|&s| s <= start);
             let made = format!("{row}:{}", start - line_starts[row - 1] + 1);
             if !fixed && !node.has_attribute("id") && node != doc.root_element() {
-                let name = text[start..]
-                    .find(|c: char| c.is_whitespace() || c == '/' || c == '>')
-                    .unwrap_or(1);
-                edits.push((start + name, format!(" id=\"{made}\"")));
+                edits.push((tag_end..tag_end, format!(" id=\"{made}\"")));
             }
             made
         };
@@ -239,18 +258,73 @@ fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree
         ids.insert(node.id(), id);
     }
     if !edits.is_empty() {
-        let added: usize = edits.iter().map(|e| e.1.len()).sum();
-        let mut out = String::with_capacity(text.len() + added);
-        let mut done = 0;
-        for (at, insert) in &edits {
-            out.push_str(&text[done..*at]);
-            out.push_str(insert);
-            done = *at;
-        }
-        out.push_str(&text[done..]);
-        survey.text = Some(out);
+        survey.text = Some(edited(text, &mut edits));
+    }
+    if !fixed && survey.said.values().any(|s| s.tie || s.keep_clear) {
+        show_marks(doc, &ids, survey, &mut edits);
+        survey.marked_text = Some(edited(text, &mut edits));
     }
     ids
+}
+
+fn edited(text: &str, edits: &mut [arcs::Edit]) -> String {
+    edits.sort_by_key(|(range, _)| (range.start, range.end));
+    let added: usize = edits.iter().map(|e| e.1.len()).sum();
+    let mut out = String::with_capacity(text.len() + added);
+    let mut done = 0;
+    for (range, insert) in edits.iter() {
+        out.push_str(&text[done..range.start]);
+        out.push_str(insert);
+        done = range.end;
+    }
+    out.push_str(&text[done..]);
+    out
+}
+
+/// Gives everything that marks a tie line or a keep-clear area a paint, so that it is resolved although the
+/// drawing shows nothing of it.
+fn show_marks(
+    doc: &Document<'_>,
+    ids: &FxHashMap<roxmltree::NodeId, String>,
+    survey: &Survey,
+    edits: &mut Vec<arcs::Edit>,
+) {
+    let text = doc.input_text();
+    let mut shown = rustc_hash::FxHashSet::default();
+    for node in doc.descendants().filter(is_drawn) {
+        let Some(said) = survey.said.get(&ids[&node.id()]) else {
+            continue;
+        };
+        if !(said.tie || said.keep_clear) {
+            continue;
+        }
+        for inner in node.descendants().filter(is_drawn) {
+            if !shown.insert(inner.id()) {
+                continue;
+            }
+            let paint = if said.tie {
+                ";stroke:#000;stroke-opacity:1;stroke-width:1;opacity:1;visibility:visible"
+            } else {
+                ";fill:#000;fill-opacity:1;opacity:1;visibility:visible"
+            };
+            if let Some(style) = inner.attribute_node("style") {
+                let end = style.range_value().end;
+                edits.push((end..end, paint.to_owned()));
+            } else {
+                let start = inner.range().start;
+                let end = tag_end(text, start);
+                edits.push((end..end, format!(" style=\"{}\"", &paint[1..])));
+            }
+        }
+    }
+}
+
+/// The end of the element name in the start tag that begins at `start`.
+fn tag_end(text: &str, start: usize) -> usize {
+    start
+        + text[start..]
+            .find(|c: char| c.is_whitespace() || c == '/' || c == '>')
+            .unwrap_or(1)
 }
 
 fn what_is_said(node: &Node<'_, '_>, id: &str, survey: &mut Survey) -> Option<Said> {
@@ -371,10 +445,56 @@ fn find_layers(
             .unwrap_or_default()
             .trim()
             .to_owned();
+        let safe = safe_name(&name);
+        if safe != name {
+            survey.findings.push(
+                Finding::note(
+                    "layer-renamed",
+                    format!("layer `{name}` is called `{safe}`, so that files can bear its name"),
+                )
+                .layer(safe.clone()),
+            );
+        }
+        if let Some(other) = survey
+            .layers
+            .iter()
+            .find(|l| l.name.to_lowercase() == safe.to_lowercase())
+        {
+            survey.refusals.push(
+                Refusal::new(
+                    "layer-names-collide",
+                    format!(
+                        "two layers are called `{}` as far as file names can tell",
+                        other.name
+                    ),
+                    "give every layer a name of its own",
+                )
+                .element(&ids[&id]),
+            );
+        }
         survey.layers.push(LayerSpec {
             id: ids[&id].clone(),
             notes: name.starts_with('_'),
-            name,
+            name: safe,
+            drawn: group
+                .descendants()
+                .skip(1)
+                .any(|n| is_drawn(&n) && n.tag_name().name() != "g"),
         });
     }
+}
+
+/// A name that every file system takes: letters, digits, `-`, `_` and inner dots.
+fn safe_name(name: &str) -> String {
+    let mut out = String::new();
+    for c in name.chars().take(80) {
+        let keep = c.is_alphanumeric() || c == '_' || c == '.';
+        if keep {
+            out.push(c);
+        } else if !out.ends_with('-') {
+            out.push('-');
+        }
+    }
+    let out = out.trim_matches(['-', '.']);
+    if out.is_empty() { "layer" } else { out }.to_owned()
 }

@@ -102,10 +102,16 @@ pub fn lines(pieces: &[Piece], tolerance: f64) -> Vec<Line> {
                 let from = line.last();
                 chords.clear();
                 flatten::cubic([from, a, b, p], tolerance, &mut chords);
-                let leaving = unit(from, a)
-                    .or_else(|| unit(from, b))
+                // A handle shorter than the tolerance gives no direction.
+                let clear = |a: Pt, b: Pt| {
+                    unit(a, b).filter(|_| (b[0] - a[0]).hypot(b[1] - a[1]) > tolerance)
+                };
+                let leaving = clear(from, a)
+                    .or_else(|| clear(from, b))
                     .or_else(|| unit(from, p));
-                let arriving = unit(b, p).or_else(|| unit(a, p)).or_else(|| unit(from, p));
+                let arriving = clear(b, p)
+                    .or_else(|| clear(a, p))
+                    .or_else(|| unit(from, p));
                 let count = chords.len();
                 for (i, &q) in chords.iter().enumerate() {
                     let last = i + 1 == count;
@@ -178,31 +184,45 @@ impl Line {
     }
 }
 
+/// Most dashes and most outline points of one path.
+pub const MOST_DASHES: usize = 1_000_000;
+pub const MOST_POINTS: usize = 20_000_000;
+
 /// The outline rings of a stroked path: fill them with the non-zero rule.
 /// Arcs of joins and caps stay within `tolerance` of the circle; `lines` brings its own share.
-pub fn outline(pieces: &[Piece], pen: &Pen, tolerance: f64) -> Vec<Vec<Pt>> {
+/// `None` where the path has more dashes or points than are read here.
+pub fn outline(pieces: &[Piece], pen: &Pen, tolerance: f64) -> Option<Vec<Vec<Pt>>> {
     let share = tolerance / 2.0;
-    let mut rings = Vec::new();
+    let mut rings: Vec<Vec<Pt>> = Vec::new();
+    let (mut dashes, mut points, mut counted) = (0, 0, 0);
     for line in lines(pieces, share) {
-        if pen.dashes.is_empty() {
-            stroke_line(&line, pen, share, &mut rings);
+        let parts = if pen.dashes.is_empty() {
+            vec![line]
         } else {
-            for dash in dash(&line, &pen.dashes, pen.dash_offset) {
-                stroke_line(&dash, pen, share, &mut rings);
+            dash(&line, &pen.dashes, pen.dash_offset, MOST_DASHES - dashes)?
+        };
+        dashes += if pen.dashes.is_empty() {
+            0
+        } else {
+            parts.len()
+        };
+        for part in parts {
+            stroke_line(&part, pen, share, &mut rings);
+            points += rings[counted..].iter().map(Vec::len).sum::<usize>();
+            counted = rings.len();
+            if points > MOST_POINTS {
+                return None;
             }
         }
     }
-    rings
+    Some(rings)
 }
 
-/// Most dashes one line may have; usvg has already refused patterns without length.
-pub const MOST_DASHES: usize = 1_000_000;
-
-/// Cuts a line into dashes by length.
-fn dash(line: &Line, pattern: &[f64], offset: f64) -> Vec<Line> {
+/// Cuts a line into dashes by length; `None` where there are more than `most`.
+fn dash(line: &Line, pattern: &[f64], offset: f64, most: usize) -> Option<Vec<Line>> {
     let total: f64 = pattern.iter().sum();
     if !(total > 0.0 && total.is_finite()) || line.is_dot() {
-        return vec![line.clone()];
+        return Some(vec![line.clone()]);
     }
     let mut into = offset.rem_euclid(total);
     let mut index = 0;
@@ -247,8 +267,8 @@ fn dash(line: &Line, pattern: &[f64], offset: f64) -> Vec<Line> {
             on = !on;
             index = (index + 1) % pattern.len();
             left = pattern[index];
-            if out.len() > MOST_DASHES {
-                return out;
+            if out.len() >= most {
+                return None;
             }
         }
         left -= length - done;
@@ -264,12 +284,12 @@ fn dash(line: &Line, pattern: &[f64], offset: f64) -> Vec<Line> {
             current.points.extend(first.points);
             out[0] = current;
         } else if line.closed && starts_on {
-            return vec![line.clone()];
+            return Some(vec![line.clone()]);
         } else {
             out.push(current);
         }
     }
-    out
+    Some(out)
 }
 
 fn stroke_line(line: &Line, pen: &Pen, tolerance: f64, rings: &mut Vec<Vec<Pt>>) {

@@ -1,14 +1,14 @@
 //! Walks the resolved drawing and collects what paints, layer by layer.
 
 use super::composite::{self, Paint};
+use super::layers::{self, Draft};
+use super::resolved::{Map, luminance, pen, pieces, rule};
 use super::size::PageSize;
 use super::source::{self, Said, Survey};
-use super::stroke::{self, Cap, Join, Pen, Piece};
-use super::{
-    Artwork, Element, Layer, ReadOptions, Refusal, TieLine, TieSettings, flatten, fonts, logs,
-};
+use super::stroke::{self, Piece};
+use super::{Artwork, Element, ReadOptions, Refusal, TieLine, TieSettings, flatten, fonts, logs};
 use crate::finding::{Checked, Finding};
-use crate::regions::{Bounds, FillRule, Point, Regions, intersection, normalise, union, union_all};
+use crate::regions::{Bounds, FillRule, Point, Regions, intersection, normalise, union_all};
 use crate::units::NM_PER_MM;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -16,63 +16,7 @@ use std::sync::Arc;
 /// Farthest coordinate read, millimetres.
 const FARTHEST_MM: f64 = 1000.0;
 /// Most points of flattened outlines.
-const MOST_POINTS: usize = 50_000_000;
-
-/// An affine map: x' = a x + c y + e, y' = b x + d y + f.
-#[derive(Debug, Clone, Copy)]
-struct Map {
-    a: f64,
-    b: f64,
-    c: f64,
-    d: f64,
-    e: f64,
-    f: f64,
-}
-
-impl Map {
-    fn scale(s: f64) -> Map {
-        Map {
-            a: s,
-            b: 0.0,
-            c: 0.0,
-            d: s,
-            e: 0.0,
-            f: 0.0,
-        }
-    }
-    /// First `t`, then this map.
-    fn after(&self, t: usvg::Transform) -> Map {
-        let (a, b, c, d, e, f) = (
-            f64::from(t.sx),
-            f64::from(t.ky),
-            f64::from(t.kx),
-            f64::from(t.sy),
-            f64::from(t.tx),
-            f64::from(t.ty),
-        );
-        Map {
-            a: self.a * a + self.c * b,
-            b: self.b * a + self.d * b,
-            c: self.a * c + self.c * d,
-            d: self.b * c + self.d * d,
-            e: self.a * e + self.c * f + self.e,
-            f: self.b * e + self.d * f + self.f,
-        }
-    }
-    fn apply(&self, p: flatten::Pt) -> flatten::Pt {
-        [
-            self.a * p[0] + self.c * p[1] + self.e,
-            self.b * p[0] + self.d * p[1] + self.f,
-        ]
-    }
-    /// The most that a length can grow: the larger singular value.
-    fn stretch(&self) -> f64 {
-        let sum = self.a.hypot(self.d).hypot(self.b.hypot(self.c));
-        let det = (self.a * self.d - self.b * self.c).abs();
-        let s2 = sum * sum;
-        ((s2 + (s2 * s2 - 4.0 * det * det).max(0.0).sqrt()) / 2.0).sqrt()
-    }
-}
+const MOST_POINTS: usize = stroke::MOST_POINTS;
 
 /// What holds for everything inside a group.
 #[derive(Clone)]
@@ -84,16 +28,8 @@ struct Context {
     tie: bool,
     keep_clear: bool,
     ties: TieSettings,
-}
-
-/// A layer being collected.
-#[derive(Default)]
-struct Draft {
-    name: String,
-    paints: Vec<Paint>,
-    elements: Vec<Element>,
-    tie_lines: Vec<TieLine>,
-    keep_clear: Vec<Regions>,
+    /// Inside text, where closed outlines are letters.
+    glyph: bool,
 }
 
 struct Walker<'a> {
@@ -103,8 +39,9 @@ struct Walker<'a> {
     drafts: Vec<Draft>,
     /// Index of the draft that takes paint outside every layer.
     outside: usize,
-    first_outside: Option<String>,
     points: usize,
+    /// Collects only tie lines and keep-clear areas.
+    marks: bool,
     findings: Vec<Finding>,
     refusals: Vec<Refusal>,
 }
@@ -131,40 +68,20 @@ pub(super) fn read(
         PageSize::Physical(size) => size,
         PageSize::Width(w) => [w, f64::from(tree.size().height()) * mm_per_unit],
     };
-    let mut walker = Walker {
-        options,
-        survey: &survey,
-        mm_per_unit,
-        drafts: survey
-            .layers
-            .iter()
-            .map(|l| Draft {
-                name: l.name.clone(),
-                ..Draft::default()
-            })
-            .chain([Draft {
-                name: stem.to_owned(),
-                ..Draft::default()
-            }])
-            .collect(),
-        outside: survey.layers.len(),
-        first_outside: None,
-        points: 0,
-        findings: Vec::new(),
-        refusals: Vec::new(),
-    };
-    walker.group(
-        tree.root(),
-        &Context {
-            map: Map::scale(mm_per_unit),
-            layer: None,
-            id: Rc::from(""),
-            clip: None,
-            tie: false,
-            keep_clear: false,
-            ties: TieSettings::default(),
-        },
-    );
+    let mut walker = Walker::new(options, &survey, stem, mm_per_unit, false);
+    walker.group(tree.root(), &Context::page(mm_per_unit));
+    if let Some(marked) = &survey.marked_text
+        && let Ok(doc) = source::parse(marked)
+        && let (Ok(tree), _) =
+            logs::collect(|| usvg::Tree::from_xmltree(&doc, &svg_options(&fonts)))
+    {
+        let mut marks = Walker::new(options, &survey, stem, mm_per_unit, true);
+        marks.group(tree.root(), &Context::page(mm_per_unit));
+        for (draft, mut marked) in walker.drafts.iter_mut().zip(marks.drafts) {
+            draft.keep_clear.append(&mut marked.keep_clear);
+            draft.tie_lines.append(&mut marked.tie_lines);
+        }
+    }
     let mut refusals = survey.refusals.clone();
     refusals.append(&mut walker.refusals);
     refusals.extend(fonts.missing().iter().map(|f| fonts::refusal(f)));
@@ -172,12 +89,16 @@ pub(super) fn read(
         return Err(refusals);
     }
     let mut findings = survey.findings.clone();
+    let mut lines = lines;
+    lines.sort();
+    lines.dedup();
     findings.extend(lines.into_iter().map(|line| {
         Finding::warning("svg-warning", format!("the SVG reader says: {line}"))
             .hint("look whether the picture shows everything you drew")
     }));
     findings.append(&mut walker.findings);
-    let layers = finish(walker.drafts, &survey, walker.first_outside, &mut findings);
+    let layers = layers::finish(walker.drafts, &survey, size_mm, &mut findings);
+    layers::shorten(&mut findings);
     Ok(Checked::new(
         Artwork {
             stem: stem.to_owned(),
@@ -228,7 +149,52 @@ fn svg_options<'a>(fonts: &'a fonts::Fonts) -> usvg::Options<'a> {
     }
 }
 
-impl Walker<'_> {
+impl Context {
+    fn page(mm_per_unit: f64) -> Context {
+        Context {
+            map: Map::scale(mm_per_unit),
+            layer: None,
+            id: Rc::from(""),
+            clip: None,
+            tie: false,
+            keep_clear: false,
+            ties: TieSettings::default(),
+            glyph: false,
+        }
+    }
+}
+
+impl<'a> Walker<'a> {
+    fn new(
+        options: &'a ReadOptions,
+        survey: &'a Survey,
+        stem: &str,
+        mm_per_unit: f64,
+        marks: bool,
+    ) -> Walker<'a> {
+        Walker {
+            options,
+            survey,
+            mm_per_unit,
+            drafts: survey
+                .layers
+                .iter()
+                .map(|l| l.name.as_str())
+                .chain([stem])
+                .map(Draft::new)
+                .collect(),
+            outside: survey.layers.len(),
+            points: 0,
+            marks,
+            findings: Vec::new(),
+            refusals: Vec::new(),
+        }
+    }
+
+    fn draft(&mut self, context: &Context) -> &mut Draft {
+        &mut self.drafts[context.layer.unwrap_or(self.outside)]
+    }
+
     fn layer_name(&self, context: &Context) -> Option<&str> {
         context.layer.map(|i| self.drafts[i].name.as_str())
     }
@@ -283,6 +249,7 @@ impl Walker<'_> {
         {
             return;
         }
+        self.draft(&context).seen = true;
         context.map = context.map.after(group.transform());
         let place = group.abs_bounding_box();
         let opacity = group.opacity().get();
@@ -314,8 +281,19 @@ impl Walker<'_> {
                 "remove the filter, blur or shadow",
             ));
         }
-        for refusal in unsupported {
-            self.refuse(refusal, &context, place);
+        if !unsupported.is_empty() {
+            // The library wraps an element in a nameless group to hold such properties.
+            let named = self.inside(
+                &context,
+                if group.id().is_empty() {
+                    only_id(group)
+                } else {
+                    ""
+                },
+            );
+            for refusal in unsupported {
+                self.refuse(refusal, &named, place);
+            }
         }
         if let Some(clip) = group.clip_path() {
             let region = self.clip_region(clip, &context);
@@ -329,7 +307,10 @@ impl Walker<'_> {
                 usvg::Node::Group(inner) => self.group(inner, &context),
                 usvg::Node::Path(path) => self.path(path, &context),
                 usvg::Node::Text(text) => {
-                    let inner = self.inside(&context, text.id());
+                    let inner = Context {
+                        glyph: true,
+                        ..self.inside(&context, text.id())
+                    };
                     self.group(text.flattened(), &inner);
                 }
                 usvg::Node::Image(image) => {
@@ -392,12 +373,18 @@ impl Walker<'_> {
     }
 
     fn path(&mut self, path: &usvg::Path, context: &Context) {
+        let context = &self.inside(context, path.id());
         if !path.is_visible() {
+            self.draft(context).invisible += 1;
             return;
         }
-        let context = &self.inside(context, path.id());
         if context.tie {
-            self.tie_lines(path, context);
+            if self.marks {
+                self.tie_lines(path, context);
+            }
+            return;
+        }
+        if self.marks && !context.keep_clear {
             return;
         }
         let fill = path.fill().and_then(|f| {
@@ -408,6 +395,24 @@ impl Walker<'_> {
             self.colour(s.paint(), s.opacity().get(), "stroke", path, context)
                 .map(|c| (c, s))
         });
+        if let (None, Some((colour, _)), false) = (&fill, &stroke, context.glyph)
+            && !self.marks
+            && luminance(*colour) < 0.5
+            && pieces(path.data()).any(|p| p == Piece::Close)
+        {
+            let b = path.abs_bounding_box();
+            let at = [b.left() + b.right(), b.top() + b.bottom()]
+                .map(|v| f64::from(v) / 2.0 * self.mm_per_unit);
+            let mut finding = Finding::warning(
+                "outline-without-fill",
+                "a closed outline without fill: only the line itself is opened, not the area inside",
+            )
+            .hint("fill it if the area inside is meant")
+            .at(at[0], at[1]);
+            finding.element_id = (!context.id.is_empty()).then(|| context.id.to_string());
+            finding.layer = self.layer_name(context).map(str::to_owned);
+            self.findings.push(finding);
+        }
         let stroke_first = path.paint_order() == usvg::PaintOrder::StrokeAndFill;
         if stroke_first && let Some((colour, stroke)) = stroke {
             self.stroke(path, colour, stroke, context);
@@ -465,11 +470,16 @@ impl Walker<'_> {
         context: &Context,
     ) -> Option<Vec<Vec<Point>>> {
         let tolerance = self.tolerance_mm();
+        if self.is_too_far(path, map, 0.0, context) {
+            return None;
+        }
         let mut rings: Vec<Vec<flatten::Pt>> = Vec::new();
+        let mut points = 0;
         let mut ring: Vec<flatten::Pt> = Vec::new();
         for piece in pieces(path.data()) {
             match piece {
                 Piece::Move(p) => {
+                    points += ring.len();
                     if ring.len() > 2 {
                         rings.push(std::mem::take(&mut ring));
                     }
@@ -487,11 +497,62 @@ impl Walker<'_> {
                 }
                 Piece::Close => {}
             }
+            if points + ring.len() > MOST_POINTS {
+                self.too_many(path, context);
+                return None;
+            }
         }
         if ring.len() > 2 {
             rings.push(ring);
         }
         self.on_grid(&rings, path, context)
+    }
+
+    /// Refuses, once, a drawing with too many points.
+    fn too_many(&mut self, path: &usvg::Path, context: &Context) {
+        if self.refusals.iter().all(|r| r.code != "too-large") {
+            let refusal = Refusal::new(
+                "too-large",
+                format!(
+                    "with it the drawing has more than {MOST_POINTS} points or {} dashes",
+                    stroke::MOST_DASHES
+                ),
+                "check its dash pattern, or split the drawing",
+            );
+            self.refuse(refusal, context, path.abs_bounding_box());
+        }
+    }
+
+    fn too_far(&mut self, p: flatten::Pt, path: &usvg::Path, context: &Context) {
+        let refusal = Refusal::new(
+            "too-far",
+            format!(
+                "reaches ({:.3e}, {:.3e}) mm, beyond the {FARTHEST_MM} mm read here",
+                p[0], p[1]
+            ),
+            "check its coordinates, line width and transforms",
+        );
+        self.refuse(refusal, context, path.abs_bounding_box());
+    }
+
+    /// Refuses what lies, with its control points and half its width, far beyond what is read, before curves
+    /// of such a size are flattened.
+    fn is_too_far(
+        &mut self,
+        path: &usvg::Path,
+        map: &Map,
+        half_width_mm: f64,
+        context: &Context,
+    ) -> bool {
+        let points = path.data().points().iter();
+        let far = points
+            .map(|p| map.apply([f64::from(p.x), f64::from(p.y)]))
+            .map(|p| p.map(|v| v + half_width_mm.copysign(v)))
+            .find(|p| !(p[0].abs() <= 4.0 * FARTHEST_MM && p[1].abs() <= 4.0 * FARTHEST_MM));
+        if let Some(p) = far {
+            self.too_far(p, path, context);
+        }
+        far.is_some()
     }
 
     /// Millimetres to the grid, with refusal of what is too far or too much.
@@ -503,32 +564,15 @@ impl Walker<'_> {
     ) -> Option<Vec<Vec<Point>>> {
         self.points += rings.iter().map(Vec::len).sum::<usize>();
         if self.points > MOST_POINTS {
-            if self.refusals.iter().all(|r| r.code != "too-large") {
-                let refusal = Refusal::new(
-                    "too-large",
-                    format!(
-                        "the drawing has more than {MOST_POINTS} points once its curves are flattened"
-                    ),
-                    "split the drawing",
-                );
-                self.refuse(refusal, context, path.abs_bounding_box());
-            }
+            self.too_many(path, context);
             return None;
         }
         let far = rings
             .iter()
             .flatten()
             .find(|p| !(p[0].abs() <= FARTHEST_MM && p[1].abs() <= FARTHEST_MM));
-        if let Some(p) = far {
-            let refusal = Refusal::new(
-                "too-far",
-                format!(
-                    "reaches ({:.3e}, {:.3e}) mm, beyond the {FARTHEST_MM} mm read here",
-                    p[0], p[1]
-                ),
-                "check its coordinates and transforms",
-            );
-            self.refuse(refusal, context, path.abs_bounding_box());
+        if let Some(&p) = far {
+            self.too_far(p, path, context);
             return None;
         }
         let snap = |v: f64| (v * NM_PER_MM).round() as i32;
@@ -555,8 +599,15 @@ impl Walker<'_> {
         if !(stretch > 0.0 && stretch.is_finite()) {
             return;
         }
+        let pen = pen(stroke);
+        if self.is_too_far(path, &context.map, pen.width / 2.0 * stretch, context) {
+            return;
+        }
         let all: Vec<Piece> = pieces(path.data()).collect();
-        let mut rings = stroke::outline(&all, &pen(stroke), self.tolerance_mm() / stretch);
+        let Some(mut rings) = stroke::outline(&all, &pen, self.tolerance_mm() / stretch) else {
+            self.too_many(path, context);
+            return;
+        };
         for p in rings.iter_mut().flatten() {
             *p = context.map.apply(*p);
         }
@@ -574,7 +625,10 @@ impl Walker<'_> {
         context: &Context,
     ) {
         let mut rings = composite::clean(rings, fill_rule);
-        if let Some(clip) = &context.clip {
+        if let Some(clip) = &context.clip
+            && let Some(bounds) = Bounds::of(rings.iter().flatten())
+            && !is_box_around(clip, bounds)
+        {
             let clipped = intersection(&normalise(&rings, FillRule::NonZero), clip);
             rings = clipped.rings().map(<[Point]>::to_vec).collect();
         }
@@ -586,24 +640,45 @@ impl Walker<'_> {
         } else {
             luminance(colour) < 0.5
         };
-        if context.layer.is_none() && self.first_outside.is_none() {
-            self.first_outside = Some(context.id.to_string());
+        if self.marks {
+            let region = normalise(&rings, FillRule::NonZero);
+            self.draft(context).keep_clear.push(region);
+            return;
         }
-        let draft = &mut self.drafts[context.layer.unwrap_or(self.outside)];
-        if context.keep_clear {
-            draft.keep_clear.push(normalise(&rings, FillRule::NonZero));
+        let light = luminance(colour);
+        if !self.options.any_paint && (0.2..=0.8).contains(&light) {
+            let (r, g, b) = (colour.red, colour.green, colour.blue);
+            let finding = Finding::warning(
+                "middle-luminance",
+                format!(
+                    "its colour #{r:02x}{g:02x}{b:02x} is neither dark nor light (luminance {light:.2}): taken as {}",
+                    if dark { "an opening" } else { "closing the foil" }
+                ),
+            )
+            .hint("use black for openings and white to close them, or pass --opens any-paint");
+            self.find(finding, context, bounds);
         }
+        let (id, ties) = (context.id.to_string(), context.ties);
+        let draft = self.draft(context);
         draft.elements.push(Element {
-            id: context.id.to_string(),
+            id,
             bounds,
             dark,
-            ties: context.ties,
+            ties,
         });
         draft.paints.push(Paint {
             dark,
             rings,
             bounds,
         });
+    }
+
+    fn find(&mut self, finding: Finding, context: &Context, bounds: Bounds) {
+        let at = layers::centre_mm(bounds);
+        let mut finding = finding.at(at[0], at[1]);
+        finding.element_id = (!context.id.is_empty()).then(|| context.id.to_string());
+        finding.layer = self.layer_name(context).map(str::to_owned);
+        self.findings.push(finding);
     }
 
     /// The straight pieces of a tie line.
@@ -627,18 +702,41 @@ impl Walker<'_> {
         let Some(segments) = self.on_grid(&segments, path, context) else {
             return;
         };
-        let draft = &mut self.drafts[context.layer.unwrap_or(self.outside)];
+        let (id, width_um) = (context.id.to_string(), context.ties.width_um);
+        let draft = self.draft(context);
         for s in segments {
             if s[0] != s[1] {
                 draft.tie_lines.push(TieLine {
-                    id: context.id.to_string(),
+                    id: id.clone(),
                     from: s[0],
                     to: s[1],
-                    width_um: context.ties.width_um,
+                    width_um,
                 });
             }
         }
     }
+}
+
+/// The id of the one element that a nameless group wraps.
+fn only_id(group: &usvg::Group) -> &str {
+    match group.children() {
+        [usvg::Node::Group(inner)] if inner.id().is_empty() => only_id(inner),
+        [one] => one.id(),
+        _ => "",
+    }
+}
+
+/// Whether the clip is a plain box that leaves everything within `bounds`.
+fn is_box_around(clip: &Regions, bounds: Bounds) -> bool {
+    clip.len() == 1
+        && clip.vertex_count() == 4
+        && clip.bounds().is_some_and(|c| {
+            c.to_regions().area_nm2() == clip.area_nm2()
+                && c.min.x <= bounds.min.x
+                && c.min.y <= bounds.min.y
+                && c.max.x >= bounds.max.x
+                && c.max.y >= bounds.max.y
+        })
 }
 
 fn partial_opacity(opacity: f32) -> Refusal {
@@ -650,150 +748,4 @@ fn partial_opacity(opacity: f32) -> Refusal {
         ),
         "make it fully opaque, or delete it",
     )
-}
-
-fn rule(rule: usvg::FillRule) -> FillRule {
-    match rule {
-        usvg::FillRule::NonZero => FillRule::NonZero,
-        usvg::FillRule::EvenOdd => FillRule::EvenOdd,
-    }
-}
-
-/// Luminance of the sRGB-encoded values, 0 to 1 (weights of ITU-R BT.709-6, item 3.2).
-fn luminance(c: usvg::Color) -> f64 {
-    (0.2126 * f64::from(c.red) + 0.7152 * f64::from(c.green) + 0.0722 * f64::from(c.blue)) / 255.0
-}
-
-fn pieces(path: &usvg::tiny_skia_path::Path) -> impl Iterator<Item = Piece> + '_ {
-    use usvg::tiny_skia_path::PathSegment as S;
-    let pt = |p: usvg::tiny_skia_path::Point| [f64::from(p.x), f64::from(p.y)];
-    let mut at = [0.0; 2];
-    let mut start = [0.0; 2];
-    path.segments().map(move |segment| match segment {
-        S::MoveTo(p) => {
-            (at, start) = (pt(p), pt(p));
-            Piece::Move(at)
-        }
-        S::LineTo(p) => {
-            at = pt(p);
-            Piece::Line(at)
-        }
-        S::QuadTo(a, p) => {
-            let [_, c1, c2, end] = flatten::quad_as_cubic([at, pt(a), pt(p)]);
-            at = end;
-            Piece::Cubic(c1, c2, end)
-        }
-        S::CubicTo(a, b, p) => {
-            at = pt(p);
-            Piece::Cubic(pt(a), pt(b), at)
-        }
-        S::Close => {
-            at = start;
-            Piece::Close
-        }
-    })
-}
-
-fn pen(stroke: &usvg::Stroke) -> Pen {
-    let mut dashes: Vec<f64> = stroke
-        .dasharray()
-        .unwrap_or_default()
-        .iter()
-        .map(|&d| f64::from(d))
-        .collect();
-    if dashes.len() % 2 == 1 {
-        dashes.extend_from_within(..);
-    }
-    Pen {
-        width: f64::from(stroke.width().get()),
-        cap: match stroke.linecap() {
-            usvg::LineCap::Butt => Cap::Butt,
-            usvg::LineCap::Round => Cap::Round,
-            usvg::LineCap::Square => Cap::Square,
-        },
-        join: match stroke.linejoin() {
-            usvg::LineJoin::Miter => Join::Miter,
-            usvg::LineJoin::MiterClip => Join::MiterClip,
-            usvg::LineJoin::Round => Join::Round,
-            usvg::LineJoin::Bevel => Join::Bevel,
-        },
-        miter_limit: f64::from(stroke.miterlimit().get()),
-        dashes,
-        dash_offset: f64::from(stroke.dashoffset()),
-    }
-}
-
-/// Composites every layer, adds the common one, and reports what concerns whole layers.
-fn finish(
-    drafts: Vec<Draft>,
-    survey: &Survey,
-    first_outside: Option<String>,
-    findings: &mut Vec<Finding>,
-) -> Vec<Layer> {
-    let mut common: Option<Layer> = None;
-    let mut layers = Vec::new();
-    let count = drafts.len();
-    for (i, draft) in drafts.into_iter().enumerate() {
-        let notes = survey.layers.get(i).is_some_and(|l| l.notes);
-        if notes {
-            findings.push(
-                Finding::note(
-                    "notes-layer",
-                    format!("layer `{}` is for notes: it is not cut", draft.name),
-                )
-                .layer(draft.name.clone()),
-            );
-            continue;
-        }
-        let outside = i + 1 == count;
-        if outside && !survey.layers.is_empty() {
-            let Some(id) = &first_outside else { continue };
-            findings.push(
-                Finding::warning(
-                    "outside-layers",
-                    format!("shapes lie outside every layer group: they form a layer `{}` of their own", draft.name),
-                )
-                .hint("move them into a layer, or into one called `common` if every stencil needs them")
-                .element(id.clone())
-                .layer(draft.name.clone()),
-            );
-        }
-        let layer = Layer {
-            openings: composite::composite(&draft.paints),
-            name: draft.name,
-            elements: draft.elements,
-            tie_lines: draft.tie_lines,
-            keep_clear: union_all(&draft.keep_clear),
-        };
-        if !outside && layer.name == "common" && survey.layers.len() > 1 {
-            common = Some(layer);
-        } else {
-            layers.push(layer);
-        }
-    }
-    if let Some(common) = common {
-        if layers.is_empty() {
-            layers.push(common);
-        } else {
-            for layer in &mut layers {
-                layer.openings = union(&layer.openings, &common.openings);
-                layer.elements.extend(common.elements.iter().cloned());
-                layer.tie_lines.extend(common.tie_lines.iter().cloned());
-                layer.keep_clear = union(&layer.keep_clear, &common.keep_clear);
-            }
-        }
-    }
-    for layer in &layers {
-        if layer.openings.is_empty() {
-            findings.push(
-                Finding::warning(
-                    "empty-layer",
-                    "the layer has no openings: nothing would be cut",
-                )
-                .hint("dark paint opens the foil; check its colours, or start its name with `_`")
-                .layer(layer.name.clone()),
-            );
-        }
-    }
-    layers
 }

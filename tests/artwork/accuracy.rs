@@ -1,0 +1,303 @@
+//! Flattening within its tolerance: circles against their equation, cubics and strokes against dense samples.
+
+use super::{page, read_text};
+use foilwright::artwork::flatten;
+use foilwright::artwork::stroke::{Cap, Join, Pen, Piece, outline};
+use foilwright::artwork::{ReadOptions, read_str};
+
+/// A small generator, so that the cases are the same in every run (xorshift64*, Vigna 2016).
+struct Random(u64);
+
+impl Random {
+    fn next(&mut self) -> f64 {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1_u64 << 53) as f64
+    }
+    fn point(&mut self) -> [f64; 2] {
+        [self.next() * 10.0, self.next() * 10.0]
+    }
+}
+
+fn at(p: &[[f64; 2]; 4], t: f64) -> [f64; 2] {
+    let s = 1.0 - t;
+    let w = [s * s * s, 3.0 * s * s * t, 3.0 * s * t * t, t * t * t];
+    [0, 1].map(|k| (0..4).map(|i| w[i] * p[i][k]).sum())
+}
+
+fn to_segment(q: [f64; 2], a: [f64; 2], b: [f64; 2]) -> f64 {
+    let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
+    let length2 = dx * dx + dy * dy;
+    let t = if length2 > 0.0 {
+        (((q[0] - a[0]) * dx + (q[1] - a[1]) * dy) / length2).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
+    (q[0] - a[0] - t * dx).hypot(q[1] - a[1] - t * dy)
+}
+
+#[test]
+fn cubics_are_never_flattened_beyond_the_tolerance() {
+    let mut random = Random(7);
+    for case in 0..400 {
+        let mut p = [
+            random.point(),
+            random.point(),
+            random.point(),
+            random.point(),
+        ];
+        match case % 8 {
+            1 => p[3] = p[0],
+            2 => p[1] = p[0],
+            3 => p[2] = p[1],
+            // A cusp: the handles cross so that the curve stops and turns.
+            4 => p = [[0.0, 0.0], [5.0, 5.0], [0.0, 5.0], [5.0, 0.0]],
+            // On a line, doubling back.
+            5 => p = [[0.0, 1.0], [9.0, 1.0], [-4.0, 1.0], [3.0, 1.0]],
+            _ => {}
+        }
+        for tolerance in [1e-1, 1e-3, 1e-5] {
+            let mut points = vec![p[0]];
+            flatten::cubic(p, tolerance, &mut points);
+            assert_eq!(*points.last().expect("points"), p[3]);
+            let mut worst = 0.0_f64;
+            for i in 0..=3000 {
+                let q = at(&p, f64::from(i) / 3000.0);
+                let d = points
+                    .windows(2)
+                    .map(|w| to_segment(q, w[0], w[1]))
+                    .fold(f64::MAX, f64::min);
+                worst = worst.max(d);
+                if points.len() > 2000 {
+                    break;
+                }
+            }
+            assert!(
+                worst <= tolerance * (1.0 + 1e-9),
+                "case {case}: {worst} over {tolerance}"
+            );
+        }
+    }
+}
+
+/// Fewest chords by bisection, each as long as the same exact distance test on samples allows.
+fn greedy_count(p: &[[f64; 2]; 4], tolerance: f64) -> usize {
+    let fits = |from: f64, to: f64| {
+        let (a, b) = (at(p, from), at(p, to));
+        (1..200).all(|i| {
+            to_segment(at(p, from + (to - from) * f64::from(i) / 200.0), a, b) <= tolerance
+        })
+    };
+    let (mut from, mut count) = (0.0, 0);
+    while from < 1.0 {
+        let (mut low, mut high) = (from, 1.0);
+        if !fits(from, 1.0) {
+            for _ in 0..40 {
+                let middle = f64::midpoint(low, high);
+                if fits(from, middle) {
+                    low = middle
+                } else {
+                    high = middle
+                }
+            }
+        } else {
+            low = 1.0;
+        }
+        from = if low > from { low } else { high };
+        count += 1;
+    }
+    count
+}
+
+#[test]
+fn cubics_need_few_chords() {
+    let mut random = Random(11);
+    let (mut ours, mut fewest) = (0, 0);
+    for _ in 0..40 {
+        let p = [
+            random.point(),
+            random.point(),
+            random.point(),
+            random.point(),
+        ];
+        let mut points = Vec::new();
+        flatten::cubic(p, 1e-3, &mut points);
+        ours += points.len();
+        fewest += greedy_count(&p, 1e-3);
+    }
+    let ratio = ours as f64 / fewest as f64;
+    println!("chords over greedy count: {ratio:.3}");
+    assert!(ratio < 1.15, "{ours} chords where {fewest} do");
+}
+
+#[test]
+fn circles_are_round() {
+    // Radii in mm; every point and every chord's middle against the circle's equation.
+    for body in [
+        r#"<circle cx="100" cy="100" r="R"/>"#,
+        r#"<ellipse cx="100" cy="100" rx="R" ry="R"/>"#,
+        r#"<path d="M100 100m-R 0a R R 0 1 0 DR 0a R R 0 1 0 -DR 0z"/>"#,
+        r#"<rect x="XR" y="XR" width="DR" height="DR" rx="R"/>"#,
+        r##"<defs><circle id="c" r="R"/></defs><use href="#c" x="100" y="100"/>"##,
+    ] {
+        for r in [0.05_f64, 1.0, 5.0, 80.0] {
+            let body = body
+                .replace("DR", &(2.0 * r).to_string())
+                .replace("XR", &(100.0 - r).to_string())
+                .replace('R', &r.to_string());
+            let text = format!(
+                r#"<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="200mm" height="200mm" viewBox="0 0 200 200">{body}</svg>"#
+            );
+            let checked = read_text(&text).unwrap_or_else(|e| panic!("{e}"));
+            let ring: Vec<_> = checked.value.layers[0].openings.points().to_vec();
+            let mut worst_um = 0.0_f64;
+            for (a, b) in ring.iter().zip(ring.iter().cycle().skip(1)) {
+                for t in [0.0, 0.25, 0.5] {
+                    let x = f64::from(a.x) * (1.0 - t) + f64::from(b.x) * t - 1e8;
+                    let y = f64::from(a.y) * (1.0 - t) + f64::from(b.y) * t - 1e8;
+                    worst_um = worst_um.max((x.hypot(y) / 1e3 - r * 1e3).abs());
+                }
+            }
+            // 0.1 um of flattening; at 200 mm the SVG library's 32-bit numbers add their own 12 nm each way.
+            assert!(worst_um < 0.1 + 0.03, "{body}: {worst_um} um off");
+        }
+    }
+}
+
+/// Distance of `q` from the drawn line (dense samples), for interior points of smooth open curves.
+#[test]
+fn strokes_lie_half_a_width_beside_their_curve() {
+    let mut random = Random(23);
+    for case in 0..60 {
+        let p = [
+            random.point(),
+            random.point(),
+            random.point(),
+            random.point(),
+        ];
+        // Wide ones fold over in bends tighter than half the width.
+        let width = [0.05, 0.5, 3.0][case % 3];
+        let tolerance = 1e-3;
+        let pen = Pen {
+            width,
+            cap: Cap::Round,
+            join: Join::Round,
+            miter_limit: 4.0,
+            dashes: Vec::new(),
+            dash_offset: 0.0,
+        };
+        let rings = outline(
+            &[Piece::Move(p[0]), Piece::Cubic(p[1], p[2], p[3])],
+            &pen,
+            tolerance,
+        )
+        .expect("few points");
+        let samples: Vec<[f64; 2]> = (0..=20_000)
+            .map(|i| at(&p, f64::from(i) / 20_000.0))
+            .collect();
+        let winding = |q: [f64; 2]| -> i32 {
+            let mut n = 0;
+            for ring in &rings {
+                for (a, b) in ring.iter().zip(ring.iter().cycle().skip(1)) {
+                    let side = (b[0] - a[0]) * (q[1] - a[1]) - (b[1] - a[1]) * (q[0] - a[0]);
+                    if a[1] <= q[1] && b[1] > q[1] && side > 0.0 {
+                        n += 1;
+                    } else if a[1] > q[1] && b[1] <= q[1] && side < 0.0 {
+                        n -= 1;
+                    }
+                }
+            }
+            n
+        };
+        for _ in 0..150 {
+            // A point near the stroke's edge, just inside or outside by twice the tolerance.
+            let s = samples[(random.next() * 20_000.0) as usize];
+            let turn = random.next() * std::f64::consts::TAU;
+            let out = width / 2.0 + (random.next() - 0.5) * 20.0 * tolerance;
+            let q = [s[0] + out * turn.cos(), s[1] + out * turn.sin()];
+            let d = samples
+                .iter()
+                .map(|s| (s[0] - q[0]).hypot(s[1] - q[1]))
+                .fold(f64::MAX, f64::min);
+            // Samples are up to 1e-3 apart, which lengthens distances by less than 1e-5 here.
+            if (d - width / 2.0).abs() > tolerance * 1.05 {
+                assert_eq!(
+                    winding(q) != 0,
+                    d < width / 2.0,
+                    "case {case}: {q:?} is {d} from the curve"
+                );
+            }
+            assert!(winding(q) >= 0, "case {case}: the outline winds backwards");
+        }
+    }
+}
+
+#[test]
+fn stroke_areas_match_their_closed_forms() {
+    let area = |body: &str| {
+        let options = ReadOptions {
+            tolerance_um: 0.01,
+            ..ReadOptions::default()
+        };
+        let checked =
+            read_str(&page(body), "plate.svg", &options).unwrap_or_else(|e| panic!("{e}"));
+        checked.value.layers[0].openings.area_nm2() / 1e12
+    };
+    let pi = std::f64::consts::PI;
+    let cases = [
+        (
+            r#"<path fill="none" stroke="black" d="M2 2H6" stroke-width="1"/>"#,
+            4.0,
+        ),
+        (
+            r#"<path fill="none" stroke="black" d="M2 2H6" stroke-width="1" stroke-linecap="square"/>"#,
+            5.0,
+        ),
+        (
+            r#"<path fill="none" stroke="black" d="M2 2H6" stroke-width="1" stroke-linecap="round"/>"#,
+            4.0 + pi / 4.0,
+        ),
+        // A right angle: two rectangles, less their shared square, with the join's part of the outer square.
+        (
+            r#"<path fill="none" stroke="black" d="M2 2H6V6" stroke-width="1"/>"#,
+            8.0,
+        ),
+        (
+            r#"<path fill="none" stroke="black" d="M2 2H6V6" stroke-width="1" stroke-linejoin="bevel"/>"#,
+            7.75 + 0.125,
+        ),
+        (
+            r#"<path fill="none" stroke="black" d="M2 2H6V6" stroke-width="1" stroke-linejoin="round"/>"#,
+            7.75 + pi / 16.0,
+        ),
+        (
+            r#"<circle cx="5" cy="5" r="3" fill="none" stroke="black" stroke-width="1"/>"#,
+            6.0 * pi,
+        ),
+        (
+            r#"<rect x="2" y="2" width="5" height="4" fill="none" stroke="black" stroke-width="1"/>"#,
+            18.0,
+        ),
+        (
+            r#"<path fill="none" stroke="black" d="M1 2H9" stroke-width="1" stroke-dasharray="1 1"/>"#,
+            4.0,
+        ),
+        (
+            r#"<path fill="none" stroke="black" d="M3 3h0" stroke-width="1" stroke-linecap="round"/>"#,
+            pi / 4.0,
+        ),
+        // The dash that crosses the start of a closed line carries on: 12 of 18 length, corners shared.
+        (
+            r#"<path fill="none" stroke="black" d="M2 2H8" stroke-width="1" transform="translate(0 1) scale(1 2)"/>"#,
+            12.0,
+        ),
+    ];
+    for (body, expected) in cases {
+        let got = area(body);
+        assert!(
+            (got - expected).abs() < 1e-4 * expected,
+            "{body}: {got} is not {expected}"
+        );
+    }
+}
