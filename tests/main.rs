@@ -6,6 +6,7 @@ mod heat;
 mod kerf;
 mod proof;
 mod recipe;
+mod regions;
 mod stencil;
 mod support;
 mod travel;

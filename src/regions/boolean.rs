@@ -1,20 +1,227 @@
 //! Booleans on regions: i_overlay's integer engine behind our own types.
+//!
+//! What meets nothing else needs no boolean: boxes are swept first, and rings alone in their box that
+//! prove simple pass as they are.
 
-use super::{FillRule, Point, Regions};
+use super::simple::{Prover, twice_area};
+use super::{Bounds, FillRule, Point, Regions};
 use i_overlay::core::overlay::{Overlay, ShapeType};
 use i_overlay::core::overlay_rule::OverlayRule;
+use std::collections::BTreeMap;
 
 /// Makes regions of rings as drawn: crossing, nested, any winding, any overlap.
+/// Shapes come in the order of their leftmost (then topmost) points.
 pub fn normalise(rings: &[Vec<Point>], rule: FillRule) -> Regions {
-    let mut overlay = Overlay::<i32>::new(rings.iter().map(Vec::len).sum());
-    for ring in rings {
-        overlay.add_contour(ring, ShapeType::Subject);
+    let boxes: Vec<(usize, Bounds)> = rings
+        .iter()
+        .enumerate()
+        .filter_map(|(i, ring)| Some((i, Bounds::of(ring)?)))
+        .collect();
+    let mut prover = Prover::default();
+    let mut shapes: Vec<Regions> = Vec::new();
+    let mut alone: Vec<Vec<Point>> = Vec::new();
+    let mut together: Vec<&Vec<Point>> = Vec::new();
+    for group in clusters(&boxes.iter().map(|b| b.1).collect::<Vec<_>>()) {
+        if let [one] = group[..] {
+            let ring = &rings[boxes[one].0];
+            match lone_ring(ring, rule, &mut prover) {
+                Lone::Shape(ring) => alone.push(ring),
+                Lone::Empty => {}
+                Lone::Unproved => together.push(ring),
+            }
+        } else {
+            together.extend(group.iter().map(|&i| &rings[boxes[i].0]));
+        }
     }
-    Regions::from_nested(&overlay.overlay(OverlayRule::Subject, rule))
+    if !together.is_empty() {
+        shapes.push(overlay_rings(&together, rule));
+    }
+    if alone.is_empty() {
+        return shapes.pop().unwrap_or_default();
+    }
+    let mut out = Regions::new();
+    for ring in &alone {
+        out.push_ring(ring);
+        out.close_shape();
+    }
+    for part in &shapes {
+        out.append(part);
+    }
+    sorted(&out)
+}
+
+enum Lone {
+    Shape(Vec<Point>),
+    Empty,
+    Unproved,
+}
+
+/// A ring that no other ring's box meets: no boolean is needed when it proves simple.
+fn lone_ring(ring: &[Point], rule: FillRule, prover: &mut Prover) -> Lone {
+    let mut clean = without_straight_vertices(ring);
+    let area = twice_area(&clean);
+    if clean.len() < 3 || !prover.is_simple(&clean) {
+        return Lone::Unproved;
+    }
+    match rule {
+        FillRule::Positive if area < 0 => return Lone::Empty,
+        FillRule::Negative if area > 0 => return Lone::Empty,
+        _ => {}
+    }
+    if area < 0 {
+        clean.reverse();
+    }
+    // Start where the boolean engine starts: before the leftmost (then topmost) vertex.
+    let first = (0..clean.len())
+        .min_by_key(|&i| (clean[i].x, clean[i].y))
+        .unwrap_or(0);
+    let n = clean.len();
+    clean.rotate_left((first + n - 1) % n);
+    Lone::Shape(clean)
+}
+
+/// The ring without repeated vertices and without those on a straight line.
+fn without_straight_vertices(ring: &[Point]) -> Vec<Point> {
+    let straight = |a: Point, b: Point, c: Point| {
+        let (ux, uy) = (
+            i64::from(b.x) - i64::from(a.x),
+            i64::from(b.y) - i64::from(a.y),
+        );
+        let (vx, vy) = (
+            i64::from(c.x) - i64::from(b.x),
+            i64::from(c.y) - i64::from(b.y),
+        );
+        i128::from(ux) * i128::from(vy) == i128::from(uy) * i128::from(vx)
+    };
+    let mut out: Vec<Point> = Vec::with_capacity(ring.len());
+    for &p in ring {
+        while out.len() >= 2 && straight(out[out.len() - 2], out[out.len() - 1], p) {
+            out.pop();
+        }
+        if out.last() != Some(&p) {
+            out.push(p);
+        }
+    }
+    // The seam, from both sides.
+    let mut start = 0;
+    loop {
+        let n = out.len();
+        if n - start < 3 {
+            break;
+        }
+        if straight(out[n - 2], out[n - 1], out[start]) {
+            out.pop();
+        } else if straight(out[n - 1], out[start], out[start + 1]) {
+            start += 1;
+        } else {
+            break;
+        }
+    }
+    out.drain(..start);
+    out
+}
+
+/// The shapes in the order of their first points (leftmost, then topmost).
+fn sorted(regions: &Regions) -> Regions {
+    let mut order: Vec<usize> = (0..regions.len()).collect();
+    let key = |i: usize| {
+        let first = regions.shape(i).outer().iter().map(|p| (p.x, p.y)).min();
+        (first, i)
+    };
+    order.sort_by_cached_key(|&i| key(i));
+    let mut out = Regions::new();
+    out.reserve(regions.vertex_count(), regions.ring_count(), regions.len());
+    for i in order {
+        out.push_shape(regions.shape(i));
+    }
+    out
+}
+
+/// Groups of boxes that overlap or touch, directly or through others; each group and the groups in
+/// ascending order of their members.
+fn clusters(boxes: &[Bounds]) -> Vec<Vec<usize>> {
+    let n = boxes.len();
+    let mut parent: Vec<u32> = (0..n as u32).collect();
+    fn root(parent: &mut [u32], mut i: u32) -> u32 {
+        while parent[i as usize] != i {
+            parent[i as usize] = parent[parent[i as usize] as usize];
+            i = parent[i as usize];
+        }
+        i
+    }
+    let mut order: Vec<usize> = (0..n).collect();
+    order.sort_by_key(|&i| (boxes[i].min.x, i));
+    // Sweep to larger x over the y ranges still open: start -> (end, open until x, a member). Ranges are
+    // disjoint, as those that meet become one; a group may so take in a neighbour that it does not
+    // touch, which costs time only.
+    let mut open: BTreeMap<i32, (i32, i32, u32)> = BTreeMap::new();
+    let mut met: Vec<i32> = Vec::new();
+    for &i in &order {
+        let b = &boxes[i];
+        let (mut low, mut high, mut until) = (b.min.y, b.max.y, b.max.x);
+        met.clear();
+        for (&start, &(end, open_until, member)) in open.range(..=b.max.y).rev() {
+            if end < b.min.y {
+                break;
+            }
+            met.push(start);
+            if open_until < b.min.x {
+                continue;
+            }
+            (low, high, until) = (low.min(start), high.max(end), until.max(open_until));
+            let (p, q) = (root(&mut parent, i as u32), root(&mut parent, member));
+            parent[p.max(q) as usize] = p.min(q);
+        }
+        for start in &met {
+            open.remove(start);
+        }
+        open.insert(low, (high, until, i as u32));
+    }
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    let mut number = vec![u32::MAX; n];
+    for i in 0..n {
+        let r = root(&mut parent, i as u32) as usize;
+        if number[r] == u32::MAX {
+            number[r] = groups.len() as u32;
+            groups.push(Vec::new());
+        }
+        groups[number[r] as usize].push(i);
+    }
+    groups
 }
 
 fn overlay(a: &Regions, b: &Regions, rule: OverlayRule) -> Regions {
     Regions::from_nested(&Overlay::<i32>::from_subj_and_clip(a, b).overlay(rule, FillRule::NonZero))
+}
+
+/// One boolean pass over all rings.
+pub(super) fn overlay_rings<R: AsRef<[Point]>>(rings: &[R], rule: FillRule) -> Regions {
+    let mut overlay = Overlay::<i32>::new(rings.iter().map(|r| r.as_ref().len()).sum());
+    for ring in rings {
+        overlay.add_contour(ring.as_ref(), ShapeType::Subject);
+    }
+    Regions::from_nested(&overlay.overlay(OverlayRule::Subject, rule))
+}
+
+/// The union of valid shapes that may meet: those alone in their box pass as they are.
+pub(super) fn union_shapes(regions: &Regions) -> Regions {
+    let boxes: Vec<Bounds> = regions.shapes().map(|s| s.bounds()).collect();
+    let mut alone = Regions::new();
+    let mut together: Vec<&[Point]> = Vec::new();
+    for group in clusters(&boxes) {
+        if let [one] = group[..] {
+            alone.push_shape(regions.shape(one));
+        } else {
+            together.extend(group.iter().flat_map(|&i| regions.shape(i).rings()));
+        }
+    }
+    if together.is_empty() && alone.len() < 2 {
+        return alone;
+    }
+    if !together.is_empty() {
+        alone.append(&overlay_rings(&together, FillRule::NonZero));
+    }
+    sorted(&alone)
 }
 
 /// Everything in either.
@@ -25,16 +232,16 @@ pub fn union(a: &Regions, b: &Regions) -> Regions {
     if b.is_empty() {
         return a.clone();
     }
-    overlay(a, b, OverlayRule::Union)
+    union_all([a, b])
 }
 
 /// Everything in any of `parts`.
 pub fn union_all<'a>(parts: impl IntoIterator<Item = &'a Regions>) -> Regions {
-    let mut overlay = Overlay::<i32>::new(64);
+    let mut all = Regions::new();
     for part in parts {
-        overlay.add_source(part, ShapeType::Subject);
+        all.append(part);
     }
-    Regions::from_nested(&overlay.overlay(OverlayRule::Subject, FillRule::NonZero))
+    union_shapes(&all)
 }
 
 /// What is in `a` and not in `b`.

@@ -8,6 +8,7 @@ mod boolean;
 mod measure;
 pub mod medial;
 mod offset;
+mod simple;
 
 pub use boolean::{difference, intersection, normalise, union, union_all, xor};
 pub use i_overlay::core::fill_rule::FillRule;
@@ -15,7 +16,7 @@ pub use measure::{
     Edge, EdgeIndex, distance_nm, nearest_on_segment, ring_area_nm2, ring_contains,
     ring_perimeter_nm,
 };
-pub use offset::{inset, outset};
+pub use offset::{inset, inset_with_origin, outset};
 
 use i_overlay::i_shape::source::int::resource::IntShapeResource;
 
@@ -136,9 +137,30 @@ impl Regions {
         self.close_shape();
     }
     pub fn extend(&mut self, other: &Regions) {
-        for shape in other.shapes() {
-            self.push_shape(shape);
-        }
+        self.append(other);
+    }
+    /// Adds all shapes of another region in one copy.
+    fn append(&mut self, other: &Regions) {
+        let (points, rings) = (index(self.points.len()), index(self.ring_ends.len()));
+        self.points.extend_from_slice(&other.points);
+        self.ring_ends
+            .extend(other.ring_ends.iter().map(|e| e + points));
+        self.shape_ends
+            .extend(other.shape_ends.iter().map(|e| e + rings));
+        index(self.points.len());
+    }
+    /// Adds a shape given flat: its points and the end of each ring.
+    fn push_rings(&mut self, points: &[Point], ends: &[u32]) {
+        let start = index(self.points.len());
+        self.points.extend_from_slice(points);
+        self.ring_ends.extend(ends.iter().map(|e| e + start));
+        index(self.points.len());
+        self.close_shape();
+    }
+    fn reserve(&mut self, points: usize, rings: usize, shapes: usize) {
+        self.points.reserve(points);
+        self.ring_ends.reserve(rings);
+        self.shape_ends.reserve(shapes);
     }
     /// Number of shapes.
     pub fn len(&self) -> usize {
@@ -238,6 +260,9 @@ impl<'a> Shape<'a> {
     ) -> impl DoubleEndedIterator<Item = &'a [Point]> + ExactSizeIterator + use<'a> {
         let regions = self.regions;
         (self.first_ring..self.end_ring).map(move |i| regions.ring(i))
+    }
+    fn vertex_count(&self) -> usize {
+        self.rings().map(<[Point]>::len).sum()
     }
     pub fn area_nm2(&self) -> f64 {
         self.rings().map(ring_area_nm2).sum()

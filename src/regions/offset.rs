@@ -1,105 +1,314 @@
-//! Inset and outset by a round beam: the raw offset curve, then one boolean pass.
+//! Inset and outset by a round beam.
+//!
+//! A raw curve beside each ring is the answer when a gate proves it: every edge survives with its
+//! direction, and the curves of the shape are simple, disjoint and properly nested. (Where two edges
+//! meet in a miter, all that the miter cuts off lies nearer to one of them than the offset, so no part of
+//! the true boundary is lost.) Shapes that fail go through one boolean pass each, with raw curves that
+//! pass through the vertices where they fold.
 
 use super::measure::edges;
-use super::{FillRule, Point, Regions, normalise};
-use std::f64::consts::PI;
+use super::simple::{Prover, is_convex};
+use super::{FillRule, Point, Regions, boolean};
+use rayon::prelude::*;
+
+/// Vertices of a work unit; results do not depend on it.
+const CHUNK_VERTICES: usize = 16_384;
+/// Shortest offset edge that passes the gate, nanometres: rounding moves each end by up to 0.71.
+const SHORTEST_NM: f64 = 3.0;
+/// Least cosine of a turn that the gate takes for a fold that can be mitered (about 170 degrees).
+const SHARPEST: f64 = -0.985;
 
 /// The points whose disc of radius `radius_nm` lies inside the region: the centre line of a beam that
-/// cuts up to the region's boundary. Arcs deviate from the circle by at most `tolerance_nm`.
+/// cuts up to the region's boundary. Arcs deviate from the circle by at most `tolerance_nm` to either side.
 ///
 /// Shapes may split or vanish; the result keeps the order of the shapes they came from.
 pub fn inset(regions: &Regions, radius_nm: f64, tolerance_nm: f64) -> Regions {
-    per_shape(regions, -radius_nm, tolerance_nm)
+    inset_with_origin(regions, radius_nm, tolerance_nm).0
 }
 
-/// The region grown by a disc of radius `radius_nm` (shapes that meet are joined).
-pub fn outset(regions: &Regions, radius_nm: f64, tolerance_nm: f64) -> Regions {
-    let mut rings = Vec::new();
-    for ring in regions.rings() {
-        rings.push(raw_offset(ring, radius_nm, tolerance_nm));
+/// As [`inset`], with the index of the shape that each shape of the result came from.
+pub fn inset_with_origin(
+    regions: &Regions,
+    radius_nm: f64,
+    tolerance_nm: f64,
+) -> (Regions, Vec<u32>) {
+    let arcs = Arcs::new(radius_nm.abs(), tolerance_nm);
+    let mut parts: Vec<(Regions, Vec<u32>)> = chunks(regions)
+        .into_par_iter()
+        .map_init(Worker::default, |worker, range| {
+            let mut out = Regions::new();
+            let mut origin = Vec::with_capacity(range.len());
+            out.reserve(CHUNK_VERTICES, range.len(), range.len());
+            for i in range {
+                worker.offset_shape(regions.shape(i), -radius_nm, &arcs, &mut out);
+                origin.resize(out.len(), i as u32);
+            }
+            (out, origin)
+        })
+        .collect();
+    if parts.len() == 1 {
+        return parts.remove(0);
     }
-    normalise(&rings, FillRule::Positive)
+    let mut whole = Regions::new();
+    let mut origin = Vec::new();
+    whole.reserve(
+        parts.iter().map(|p| p.0.vertex_count()).sum(),
+        parts.iter().map(|p| p.0.ring_count()).sum(),
+        parts.iter().map(|p| p.0.len()).sum(),
+    );
+    for (part, from) in parts {
+        whole.append(&part);
+        origin.extend(from);
+    }
+    (whole, origin)
 }
 
-fn per_shape(regions: &Regions, offset_nm: f64, tolerance_nm: f64) -> Regions {
-    let mut out = Regions::new();
-    for shape in regions.shapes() {
-        let rings: Vec<Vec<Point>> = shape
-            .rings()
-            .map(|ring| raw_offset(ring, offset_nm, tolerance_nm))
-            .collect();
-        out.extend(&normalise(&rings, FillRule::Positive));
+/// The region grown by a disc of radius `radius_nm` (shapes that meet are joined). Arcs deviate from the
+/// circle by at most `tolerance_nm` to either side.
+pub fn outset(regions: &Regions, radius_nm: f64, tolerance_nm: f64) -> Regions {
+    let grown = inset(regions, -radius_nm, tolerance_nm);
+    boolean::union_shapes(&grown)
+}
+
+/// Ranges of shapes of about [`CHUNK_VERTICES`] vertices.
+fn chunks(regions: &Regions) -> Vec<std::ops::Range<usize>> {
+    let mut out = Vec::new();
+    let (mut start, mut vertices) = (0, 0);
+    for (i, shape) in regions.shapes().enumerate() {
+        vertices += shape.vertex_count();
+        if vertices >= CHUNK_VERTICES {
+            out.push(start..i + 1);
+            (start, vertices) = (i + 1, 0);
+        }
+    }
+    if start < regions.len() {
+        out.push(start..regions.len());
     }
     out
 }
 
-/// The curve that runs beside `ring` at `offset_nm` (positive: to the outside of an outer ring).
-/// Where the curve turns away from the ring an arc joins the edges; where it folds, the join passes
-/// through the vertex, so that what folds over winds negatively and vanishes in a `Positive` union.
-fn raw_offset(ring: &[Point], offset_nm: f64, tolerance_nm: f64) -> Vec<Point> {
-    let r = offset_nm.abs();
-    let step = arc_step(r, tolerance_nm);
-    let clean: Vec<Point> = {
-        let mut v: Vec<Point> = Vec::with_capacity(ring.len());
-        for &p in ring {
-            if v.last() != Some(&p) {
-                v.push(p);
+/// Working memory of one thread.
+#[derive(Debug, Default)]
+struct Worker {
+    points: Vec<Point>,
+    ends: Vec<u32>,
+    prover: Prover,
+}
+
+impl Worker {
+    fn offset_shape(
+        &mut self,
+        shape: super::Shape<'_>,
+        offset_nm: f64,
+        arcs: &Arcs,
+        out: &mut Regions,
+    ) {
+        let bounds = shape.bounds();
+        let least = bounds.width_nm().min(bounds.height_nm()) as f64;
+        if offset_nm < 0.0 && least <= -2.0 * offset_nm {
+            return; // no disc fits
+        }
+        if self.gate(shape, offset_nm, arcs) {
+            out.push_rings(&self.points, &self.ends);
+            return;
+        }
+        let rings: Vec<Vec<Point>> = shape
+            .rings()
+            .map(|ring| folded_curve(ring, offset_nm, arcs))
+            .collect();
+        out.append(&boolean::overlay_rings(&rings, FillRule::Positive));
+    }
+
+    /// Writes the raw curves of the shape and tells whether they are the answer.
+    fn gate(&mut self, shape: super::Shape<'_>, offset_nm: f64, arcs: &Arcs) -> bool {
+        self.points.clear();
+        self.ends.clear();
+        let mut only_folds = true;
+        for ring in shape.rings() {
+            let start = self.points.len();
+            match mitered_curve(ring, offset_nm, arcs, &mut self.points) {
+                None => return false,
+                Some(folds) => only_folds &= folds,
             }
+            drop_repeats(&mut self.points, start);
+            self.ends.push(self.points.len() as u32);
         }
-        while v.len() > 1 && v.first() == v.last() {
-            v.pop();
+        (self.ends.len() == 1 && only_folds && is_convex(&self.points))
+            || self.prover.is_shape(&self.points, &self.ends)
+    }
+}
+
+/// Removes repeated neighbours of the ring that begins at `start`.
+fn drop_repeats(points: &mut Vec<Point>, start: usize) {
+    let mut kept = start;
+    for i in start..points.len() {
+        if kept == start || points[kept - 1] != points[i] {
+            points[kept] = points[i];
+            kept += 1;
         }
-        v
-    };
+    }
+    while kept > start + 1 && points[kept - 1] == points[start] {
+        kept -= 1;
+    }
+    points.truncate(kept);
+}
+
+/// How arcs are drawn: between a radius larger and one smaller by the tolerance.
+///
+/// The first and last vertex of an arc lie on the prolonged straight edges, where these leave the larger
+/// circle; between them the chords touch the smaller one. Edges stay exact, and the error is two-sided.
+#[derive(Debug, Clone, Copy)]
+struct Arcs {
+    radius: f64,
+    /// Angle from the end of an edge to the first vertex: acos(r / (r + t)).
+    lead: f64,
+    /// Cosine of twice the lead: gentler turns need one vertex.
+    cos_two_leads: f64,
+    /// Largest angle of a chord: 2 acos((r - t) / (r + t)).
+    step: f64,
+}
+
+impl Arcs {
+    fn new(radius: f64, tolerance: f64) -> Arcs {
+        let r = radius.max(1.0);
+        let t = tolerance.max(1.0);
+        let most = std::f64::consts::FRAC_PI_8;
+        let lead = libm::acos(r / (r + t)).min(most);
+        let step = (2.0 * libm::acos(((r - t) / (r + t)).max(0.0))).clamp(1e-3, 2.0 * most);
+        Arcs {
+            radius,
+            lead,
+            cos_two_leads: libm::cos(2.0 * lead),
+            step,
+        }
+    }
+
+    /// The arc about `center` from normal `from` to normal `to`, on the side of `offset`.
+    fn draw(&self, center: Point, from: [f64; 2], to: [f64; 2], offset: f64, out: &mut Vec<Point>) {
+        let cross = from[0] * to[1] - from[1] * to[0];
+        let dot = from[0] * to[0] + from[1] * to[1];
+        if dot >= self.cos_two_leads {
+            let m = offset / (1.0 + dot);
+            out.push(snap(center, m * (from[0] + to[0]), m * (from[1] + to[1])));
+            return;
+        }
+        let turn = libm::atan2(cross, dot);
+        // A spike of no width turns by half a circle to the side on which the offset opens.
+        let turn = turn.abs() * offset.signum();
+        let between = turn.abs() - 2.0 * self.lead;
+        let chords = (between / self.step).ceil().max(1.0);
+        let rho = offset / libm::cos(self.lead);
+        let first = libm::atan2(from[1], from[0]) + self.lead * turn.signum();
+        for k in 0..=chords as usize {
+            let a = first + between * turn.signum() * (k as f64 / chords);
+            out.push(snap(center, rho * libm::cos(a), rho * libm::sin(a)));
+        }
+    }
+}
+
+fn snap(p: Point, dx: f64, dy: f64) -> Point {
+    Point::new(
+        (f64::from(p.x) + dx).round() as i32,
+        (f64::from(p.y) + dy).round() as i32,
+    )
+}
+
+/// Outward normal (of a positive ring) and length of an edge: its direction turned clockwise.
+fn normal(a: Point, b: Point) -> ([f64; 2], f64) {
+    let (dx, dy) = (
+        f64::from(b.x) - f64::from(a.x),
+        f64::from(b.y) - f64::from(a.y),
+    );
+    let length = (dx * dx + dy * dy).sqrt();
+    let by = 1.0 / length;
+    ([dy * by, -dx * by], length)
+}
+
+/// The curve beside `ring` with miters at its folds; `None` when an edge vanishes or turns round.
+/// Answers whether there were only folds.
+fn mitered_curve(ring: &[Point], offset: f64, arcs: &Arcs, out: &mut Vec<Point>) -> Option<bool> {
+    let n = ring.len();
+    if n < 3 {
+        return None;
+    }
+    let r = arcs.radius;
+    let (mut before, last_length) = normal(ring[n - 1], ring[0]);
+    if last_length == 0.0 {
+        return None;
+    }
+    let mut only_folds = true;
+    // Length left of the edge before, once its first end is trimmed; the last edge gets its turn at the end.
+    let mut left = f64::INFINITY;
+    let mut first_trim = 0.0;
+    for i in 0..n {
+        let (after, length) = if i + 1 == n {
+            normal(ring[n - 1], ring[0])
+        } else {
+            normal(ring[i], ring[i + 1])
+        };
+        if length == 0.0 {
+            return None;
+        }
+        let cross = before[0] * after[1] - before[1] * after[0];
+        let dot = before[0] * after[0] + before[1] * after[1];
+        let trim = if cross * offset > 0.0 {
+            only_folds = false;
+            arcs.draw(ring[i], before, after, offset, out);
+            0.0
+        } else {
+            if dot < SHARPEST {
+                return None;
+            }
+            let by = 1.0 / (1.0 + dot);
+            let m = offset * by;
+            out.push(snap(
+                ring[i],
+                m * (before[0] + after[0]),
+                m * (before[1] + after[1]),
+            ));
+            r * cross.abs() * by
+        };
+        if left - trim < SHORTEST_NM {
+            return None;
+        }
+        if i == 0 {
+            first_trim = trim;
+        }
+        left = length - trim;
+        before = after;
+    }
+    (left - first_trim >= SHORTEST_NM).then_some(only_folds)
+}
+
+/// The curve beside `ring` that passes through the vertices where it folds: what folds over winds
+/// negatively and vanishes in a `Positive` union.
+fn folded_curve(ring: &[Point], offset: f64, arcs: &Arcs) -> Vec<Point> {
+    let mut clean = ring.to_vec();
+    drop_repeats(&mut clean, 0);
     let n = clean.len();
-    let mut out = Vec::with_capacity(n * 2);
+    let mut out = Vec::with_capacity(n * 3);
     if n < 3 {
         return out;
     }
-    // Outward normal of an outer ring (positive area in x, y): the edge direction turned clockwise.
-    let normals: Vec<[f64; 2]> = edges(&clean)
-        .map(|(a, b)| {
-            let (dx, dy) = (
-                f64::from(b.x) - f64::from(a.x),
-                f64::from(b.y) - f64::from(a.y),
-            );
-            let len = (dx * dx + dy * dy).sqrt();
-            [dy / len, -dx / len]
-        })
-        .collect();
-    let snap = |x: f64, y: f64| Point::new(x.round() as i32, y.round() as i32);
+    let normals: Vec<[f64; 2]> = edges(&clean).map(|(a, b)| normal(a, b).0).collect();
     for i in 0..n {
-        let (n0, n1) = (normals[(i + n - 1) % n], normals[i]);
-        let (x, y) = (f64::from(clean[i].x), f64::from(clean[i].y));
-        let cross = n0[0] * n1[1] - n0[1] * n1[0];
-        let dot = n0[0] * n1[0] + n0[1] * n1[1];
-        let turn = libm::atan2(cross, dot);
-        if turn * offset_nm > 0.0 {
-            // The offset side opens up here: an arc about the vertex.
-            let count = (turn.abs() / step).ceil().max(1.0) as usize;
-            let start = libm::atan2(n0[1], n0[0]);
-            for k in 0..=count {
-                let a = start + turn * k as f64 / count as f64;
-                out.push(snap(
-                    x + offset_nm * libm::cos(a),
-                    y + offset_nm * libm::sin(a),
-                ));
-            }
+        let (before, after) = (normals[(i + n - 1) % n], normals[i]);
+        let cross = before[0] * after[1] - before[1] * after[0];
+        let dot = before[0] * after[0] + before[1] * after[1];
+        if cross * offset > 0.0 || (cross == 0.0 && dot < 0.0) {
+            arcs.draw(clean[i], before, after, offset, &mut out);
         } else if dot > 0.999_999 {
-            let m = offset_nm / (1.0 + dot);
-            out.push(snap(x + m * (n0[0] + n1[0]), y + m * (n0[1] + n1[1])));
+            let m = offset / (1.0 + dot);
+            out.push(snap(
+                clean[i],
+                m * (before[0] + after[0]),
+                m * (before[1] + after[1]),
+            ));
         } else {
-            out.push(snap(x + offset_nm * n0[0], y + offset_nm * n0[1]));
+            out.push(snap(clean[i], offset * before[0], offset * before[1]));
             out.push(clean[i]);
-            out.push(snap(x + offset_nm * n1[0], y + offset_nm * n1[1]));
+            out.push(snap(clean[i], offset * after[0], offset * after[1]));
         }
     }
     out
-}
-
-/// Angle between the points of an arc of radius `r` whose chords stay within `tolerance` of it
-/// (sagitta r (1 - cos(a/2))).
-fn arc_step(r: f64, tolerance: f64) -> f64 {
-    let t = tolerance.clamp(1.0, r.max(1.0));
-    (2.0 * libm::acos((1.0 - t / r.max(1.0)).clamp(-1.0, 1.0))).clamp(1e-3, PI / 4.0)
 }
