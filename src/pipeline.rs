@@ -41,6 +41,8 @@ pub enum PipelineError {
 #[derive(Debug, Clone)]
 pub struct LayerJob {
     pub stencil: Stencil,
+    /// The layer as this stencil is to show it, for the proof.
+    pub layer: artwork::Layer,
     pub plan: Option<Plan>,
     pub findings: Vec<Finding>,
 }
@@ -97,8 +99,14 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
             for f in &mut findings {
                 locate(f, layer, &stencil.name);
             }
+            let layer = artwork::Layer {
+                name: stencil.name.clone(),
+                openings: stencil.drawn.clone(),
+                ..layer.clone()
+            };
             jobs.push(LayerJob {
                 stencil,
+                layer,
                 plan,
                 findings,
             });

@@ -1,18 +1,21 @@
 //! `foilwright cut`: drawing to cut file, one stencil per layer.
 
-use super::{ArtworkFlags, Common, Exit, Overrides, words};
-use crate::finding::Severity;
+use super::{ArtworkFlags, Common, Exit, Overrides, preview, words};
+use crate::finding::{Finding, Severity};
+use crate::heat::{SimOptions, simulate};
 use crate::job;
+use crate::motion::Motion;
 use crate::order::OrderMode;
 use crate::output::OutputSet;
 use crate::pictures::order::{Mark, OrderPicture, order_png};
+use crate::proof::{self, Dialect, ReadJob};
 use crate::recipe::Recipe;
 use crate::report::Report;
 use crate::units::{NM_PER_MM, show_time_s, trim_number};
 use crate::{LayerJob, Run, prepare};
 use anyhow::Context;
 use clap::{Args, ValueEnum};
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
 #[derive(Debug, Args)]
 pub struct CutArgs {
@@ -39,6 +42,9 @@ pub struct CutArgs {
     force: bool,
 }
 
+/// The format that is a folder of numbered drawings.
+const BATCHES: &str = "batches";
+
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum OrderFlag {
     Artwork,
@@ -47,7 +53,7 @@ enum OrderFlag {
 }
 
 fn format_name(text: &str) -> Result<String, String> {
-    let known = || job::WRITERS.iter().map(|(n, _)| *n);
+    let known = || job::WRITERS.iter().map(|(n, _)| *n).chain([BATCHES]);
     if known().any(|n| n == text) {
         return Ok(text.to_owned());
     }
@@ -69,13 +75,16 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
     };
     options.force = args.force;
     let mut run = prepare(&args.artwork, &options)?;
-    let blocked = run.report.blocked();
     let out = args.common.out_beside(&args.artwork);
-    let written = if blocked && !args.force {
-        Vec::new()
-    } else {
-        write_all(&mut run, &args, &options.recipe, &out)?
-    };
+    let mut written = Vec::new();
+    if !run.report.blocked() || args.force {
+        let files = make_files(&mut run, &args, &options.recipe)?;
+        // The proof may have found what blocks: then nothing is left behind.
+        if !run.report.blocked() || args.force {
+            written = write_all(&mut run, files, &out)?;
+        }
+    }
+    let blocked = run.report.blocked();
     if args.common.json {
         print!("{}", String::from_utf8_lossy(&run.report.to_json()));
     } else if !args.common.quiet {
@@ -100,38 +109,102 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
     Ok(Exit::from(blocked))
 }
 
-fn write_all(
+/// All files of the run, each job file read back and proved before it may be written.
+fn make_files(
     run: &mut Run,
     args: &CutArgs,
     recipe: &Recipe,
-    out: &Path,
-) -> anyhow::Result<Vec<PathBuf>> {
-    let mut files = OutputSet::new(out);
-    let mut names = Vec::new();
-    for job in &run.jobs {
+) -> anyhow::Result<Vec<(String, Vec<u8>)>> {
+    let mut files = Vec::new();
+    for i in 0..run.jobs.len() {
+        let job = &run.jobs[i];
         let Some(plan) = &job.plan else { continue };
         let base = base_name(&run.stem, &job.stencil.name);
+        let mut faults = Vec::new();
         for format in &args.formats {
+            if format == BATCHES {
+                let batches = job::batches::batches(plan, recipe);
+                if !args.force {
+                    let read = proof::read_batches(&batches, &Dialect::from_recipe(recipe))
+                        .with_context(|| format!("batches of layer `{}`", job.stencil.name))?;
+                    faults.extend(proved(&read, "batches", run, job, recipe));
+                }
+                let named = |(name, bytes)| (format!("{base}.batches/{name}"), bytes);
+                files.extend(batches.into_iter().map(named));
+                continue;
+            }
             let writer = job::writer(format).context("format without a writer")?;
             let name = format!("{base}.{}", writer.extension());
             let bytes = writer
                 .write(plan, recipe)
                 .with_context(|| format!("layer `{}` as {format}", job.stencil.name))?;
-            files.add(&name, bytes);
-            names.push(name);
+            if !args.force && CAN_BE_READ.contains(&format.as_str()) {
+                let read = proof::read(&name, &bytes, &Dialect::from_recipe(recipe))
+                    .with_context(|| format!("reading {name} back"))?;
+                faults.extend(proved(&read, &name, run, job, recipe));
+            }
+            files.push((name, bytes));
         }
         if !args.no_pictures {
-            let name = format!("{base}.order.png");
-            files.add(&name, order_picture(run, job, recipe));
-            names.push(name);
+            let motion = plan.motion();
+            files.push((
+                format!("{base}.order.png"),
+                order_picture(run, job, plan, &motion, recipe),
+            ));
+            if !motion.burns.is_empty() {
+                let options = SimOptions {
+                    quick: true,
+                    ..SimOptions::default()
+                };
+                let result = simulate(&motion, recipe, options);
+                let limit_k = recipe
+                    .heat
+                    .limit_k
+                    .unwrap_or_else(|| preview::limit_of(&motion, recipe));
+                files.push((
+                    format!("{base}.heat.png"),
+                    preview::heat_picture(&base, &motion, recipe, &result, limit_k),
+                ));
+                run.report.layers[i].heat = serde_json::to_value(result.lines()).ok();
+            }
         }
+        run.report.layers[i].findings.extend(faults);
     }
+    Ok(files)
+}
+
+/// Formats that the proof reads back.
+const CAN_BE_READ: [&str; 4] = ["rs274", "svg", "plan", "dxf"];
+
+/// What blocks in a job read back, as findings that name the file.
+fn proved(read: &ReadJob, name: &str, run: &Run, job: &LayerJob, recipe: &Recipe) -> Vec<Finding> {
+    proof::prove(read, &job.layer, run.sheet.box_mm, recipe)
+        .findings
+        .into_iter()
+        .filter(|f| f.finding.severity == Severity::Blocking)
+        .map(|f| Finding {
+            message: format!("proof of {name}: {}", f.finding.message),
+            layer: Some(job.stencil.name.clone()),
+            ..f.finding
+        })
+        .collect()
+}
+
+fn write_all(
+    run: &mut Run,
+    files: Vec<(String, Vec<u8>)>,
+    out: &Path,
+) -> anyhow::Result<Vec<PathBuf>> {
     let report_name = format!("{}.report.json", run.stem);
     let stale = stale_files(out, &report_name);
-    names.push(report_name.clone());
-    run.report.files = names;
-    files.add(&report_name, run.report.to_json());
-    Ok(files.write(&stale)?)
+    let mut set = OutputSet::new(out);
+    run.report.files = files.iter().map(|(n, _)| n.clone()).collect();
+    run.report.files.push(report_name.clone());
+    for (name, bytes) in files {
+        set.add(name, bytes);
+    }
+    set.add(&report_name, run.report.to_json());
+    Ok(set.write(&stale)?)
 }
 
 /// `STEM-LAYER`, or `STEM` where the drawing has no layers.
@@ -154,16 +227,24 @@ fn stale_files(out: &Path, report_name: &str) -> Vec<PathBuf> {
     report
         .files
         .iter()
-        // Only plain names: a report is no licence to remove files elsewhere.
-        .filter(|n| Path::new(n).components().count() == 1 && !n.starts_with('.'))
+        // Only names inside the folder: a report is no licence to remove files elsewhere.
+        .filter(|n| {
+            Path::new(n).components().count() <= 2
+                && Path::new(n)
+                    .components()
+                    .all(|c| matches!(c, Component::Normal(_)))
+        })
         .map(|n| out.join(n))
         .collect()
 }
 
-fn order_picture(run: &Run, job: &LayerJob, recipe: &Recipe) -> Vec<u8> {
-    let Some(plan) = &job.plan else {
-        return Vec::new();
-    };
+fn order_picture(
+    run: &Run,
+    job: &LayerJob,
+    plan: &job::Plan,
+    motion: &Motion,
+    recipe: &Recipe,
+) -> Vec<u8> {
     let frame = job::Frame::new(run.sheet.box_mm, recipe);
     let to_job = |p: crate::regions::Point| {
         frame.to_job([f64::from(p.x) / NM_PER_MM, f64::from(p.y) / NM_PER_MM])
@@ -224,5 +305,5 @@ fn order_picture(run: &Run, job: &LayerJob, recipe: &Recipe) -> Vec<u8> {
             ),
         ],
     };
-    order_png(&plan.motion(), &picture)
+    order_png(motion, &picture)
 }

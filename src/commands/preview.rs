@@ -63,21 +63,9 @@ pub fn run(args: PreviewArgs) -> anyhow::Result<Exit> {
         format!("{stem}.order.png"),
         order_png(&motion, &order_picture(&name, &motion)),
     );
-    let picture = HeatPicture {
-        title: format!("Heat: {name}"),
-        subtitle: format!(
-            "{}, {} x {} mm, y up, {}",
-            recipe.foil.material,
-            trim_number(motion.sheet_mm[2] - motion.sheet_mm[0], 3),
-            trim_number(motion.sheet_mm[3] - motion.sheet_mm[1], 3),
-            show_time_s(motion.end_s)
-        ),
-        limit_k: Some(limit_k),
-        facts: parameters(&recipe, &result),
-    };
     files.add(
         format!("{stem}.heat.png"),
-        heat_png(&result, &motion, &picture),
+        heat_picture(&name, &motion, &recipe, &result, limit_k),
     );
     if args.film {
         let film = film_png(&result, &motion, Some(limit_k), FILM_BYTES)
@@ -157,7 +145,7 @@ fn complete(mut motion: Motion, recipe: &Recipe) -> anyhow::Result<Motion> {
 }
 
 /// The limit that cool order would hold this job to.
-fn limit_of(motion: &Motion, recipe: &Recipe) -> f64 {
+pub(super) fn limit_of(motion: &Motion, recipe: &Recipe) -> f64 {
     let paths: Vec<CutPath> = motion
         .burns
         .iter()
@@ -229,6 +217,29 @@ fn order_picture(name: &str, motion: &Motion) -> OrderPicture {
         ],
         ..OrderPicture::default()
     }
+}
+
+/// The heat of a job as a picture with its parameters; `cut` draws the same.
+pub(super) fn heat_picture(
+    name: &str,
+    motion: &Motion,
+    recipe: &Recipe,
+    result: &HeatResult,
+    limit_k: f64,
+) -> Vec<u8> {
+    let picture = HeatPicture {
+        title: format!("Heat: {name}"),
+        subtitle: format!(
+            "{}, {} x {} mm, y up, {}",
+            recipe.foil.material,
+            trim_number(motion.sheet_mm[2] - motion.sheet_mm[0], 3),
+            trim_number(motion.sheet_mm[3] - motion.sheet_mm[1], 3),
+            show_time_s(motion.end_s)
+        ),
+        limit_k: Some(limit_k),
+        facts: parameters(recipe, result),
+    };
+    heat_png(result, motion, &picture)
 }
 
 fn parameters(recipe: &Recipe, result: &HeatResult) -> Vec<String> {
