@@ -4,7 +4,8 @@ use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};
 
 use crate::regions::{
-    Bounds, FillRule, Point, Regions, difference, normalise, ring_area_nm2, union,
+    Bounds, FillRule, Point, Regions, difference, normalise, ring_area_nm2, ring_perimeter_nm,
+    union,
 };
 
 /// What one fill or stroke covers.
@@ -40,6 +41,17 @@ pub(super) fn clean(mut rings: Vec<Vec<Point>>, rule: FillRule) -> Vec<Vec<Point
         .rings()
         .map(<[Point]>::to_vec)
         .collect()
+}
+
+/// The outline of a stroke made positive, without the holes that rounding leaves where its pieces meet:
+/// those whose mean width, twice the area by the perimeter, is under a quarter of the tolerance.
+pub(super) fn clean_stroke(rings: Vec<Vec<Point>>, tolerance_nm: f64) -> Vec<Vec<Point>> {
+    let mut rings = clean(rings, FillRule::NonZero);
+    rings.retain(|ring| {
+        let area = ring_area_nm2(ring);
+        area > 0.0 || -2.0 * area > tolerance_nm / 4.0 * ring_perimeter_nm(ring)
+    });
+    rings
 }
 
 fn cross(o: Point, a: Point, b: Point) -> i128 {

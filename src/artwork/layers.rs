@@ -60,7 +60,7 @@ pub(super) fn finish(
             continue;
         }
         let hidden = spec.is_some_and(|l| l.drawn) && !draft.seen;
-        if hidden || (draft.paints.is_empty() && draft.invisible > 0) {
+        if hidden || (spec.is_some() && draft.paints.is_empty() && draft.invisible > 0) {
             findings.push(
                 Finding::warning("hidden-layer", "the layer is hidden: it is not cut")
                     .hint("show it in the drawing program, or start its name with `_`")

@@ -302,44 +302,53 @@ fn stroke_line(line: &Line, pen: &Pen, tolerance: f64, rings: &mut Vec<Vec<Pt>>)
         return;
     }
     let n = line.points.len();
+    let brush = Brush {
+        radius,
+        step,
+        join: pen.join,
+        miter_limit: pen.miter_limit,
+    };
     if line.closed {
-        let mut left = Vec::with_capacity(n * 3);
-        let mut right = Vec::with_capacity(n * 3);
-        for i in 0..n {
-            corner(line, i, radius, pen, step, &mut left);
+        for back in [false, true] {
+            // A run of tight bends must not straddle the ring's start.
+            let start = (0..n).find(|&i| !line.bend(i, back).is_tight(radius));
+            let mut ring = Side::default();
+            for k in 0..n {
+                let i = (start.unwrap_or(0) + if back { n - k } else { k }) % n;
+                brush.turn(&line.bend(i, back), &mut ring);
+            }
+            if let Some(start) = start {
+                ring.close_at(&line.bend(start, back), &brush);
+            }
+            ring.finish(start.is_none(), &brush, rings);
         }
-        for i in (0..n).rev() {
-            corner_back(line, i, radius, pen, step, &mut right);
-        }
-        rings.push(left);
-        rings.push(right);
         return;
     }
-    let mut ring = Vec::with_capacity(n * 6);
+    let mut ring = Side::default();
     let (first, last) = (line.points[0], line.points[n - 1]);
     let start = first.leaves.unwrap_or([1.0, 0.0]);
     let end = last.arrives.unwrap_or([1.0, 0.0]);
-    cap(
-        first.at,
-        [-start[0], -start[1]],
-        radius,
-        pen.cap,
-        step,
-        &mut ring,
-    );
-    push_side(first.at, line.chord_after(0), radius, &mut ring);
+    ring.cap(first.at, turned_back(start), pen.cap, &brush);
+    ring.sweep(first.at, start, line.chord_after(0), &brush);
     for i in 1..n - 1 {
-        corner(line, i, radius, pen, step, &mut ring);
+        brush.turn(&line.bend(i, false), &mut ring);
     }
-    push_side(last.at, line.chord_before(n - 1), radius, &mut ring);
-    cap(last.at, end, radius, pen.cap, step, &mut ring);
-    let back = |d: Pt| [-d[0], -d[1]];
-    push_side(last.at, back(line.chord_before(n - 1)), radius, &mut ring);
+    ring.go_to(last.at, line.chord_before(n - 1), radius, &brush);
+    ring.sweep(last.at, line.chord_before(n - 1), end, &brush);
+    ring.cap(last.at, end, pen.cap, &brush);
+    let far = turned_back(line.chord_before(n - 1));
+    ring.sweep(last.at, turned_back(end), far, &brush);
     for i in (1..n - 1).rev() {
-        corner_back(line, i, radius, pen, step, &mut ring);
+        brush.turn(&line.bend(i, true), &mut ring);
     }
-    push_side(first.at, back(line.chord_after(0)), radius, &mut ring);
-    rings.push(ring);
+    let far = turned_back(line.chord_after(0));
+    ring.go_to(first.at, far, radius, &brush);
+    ring.sweep(first.at, far, turned_back(start), &brush);
+    ring.finish(false, &brush, rings);
+}
+
+fn turned_back(d: Pt) -> Pt {
+    [-d[0], -d[1]]
 }
 
 impl Line {
@@ -362,128 +371,326 @@ fn side(p: Pt, direction: Pt, radius: f64) -> Pt {
     [p[0] + direction[1] * radius, p[1] - direction[0] * radius]
 }
 
-fn push_side(p: Pt, direction: Pt, radius: f64, ring: &mut Vec<Pt>) {
-    ring.push(side(p, direction, radius));
-}
-
-/// Walks round corner `i` on the line's left.
-fn corner(line: &Line, i: usize, radius: f64, pen: &Pen, step: f64, ring: &mut Vec<Pt>) {
-    let node = line.points[i];
-    turn(
-        &node,
-        line.chord_before(i),
-        line.chord_after(i),
-        node.arrives,
-        node.leaves,
-        radius,
-        pen,
-        step,
-        ring,
-    );
-}
-
-/// Walks round corner `i` on the line's right, going back.
-fn corner_back(line: &Line, i: usize, radius: f64, pen: &Pen, step: f64, ring: &mut Vec<Pt>) {
-    let node = line.points[i];
-    let back = |d: Pt| [-d[0], -d[1]];
-    turn(
-        &node,
-        back(line.chord_after(i)),
-        back(line.chord_before(i)),
-        node.leaves.map(back),
-        node.arrives.map(back),
-        radius,
-        pen,
-        step,
-        ring,
-    );
-}
-
 /// Signed angle from `a` to `b`; negative turns to the left as seen with y down.
 fn angle(a: Pt, b: Pt) -> f64 {
     libm::atan2(a[0] * b[1] - a[1] * b[0], a[0] * b[0] + a[1] * b[1])
 }
 
-#[allow(clippy::too_many_arguments)]
-fn turn(
-    node: &Node,
+/// A point of a line as seen by someone who walks along it, forwards or back.
+struct Bend {
+    at: Pt,
+    /// Directions of the chords before and after, and of the drawn line itself on both sides.
     before: Pt,
     after: Pt,
-    arrives: Option<Pt>,
-    leaves: Option<Pt>,
+    arrives: Pt,
+    leaves: Pt,
+    /// Lengths of the chords.
+    lengths: [f64; 2],
+    corner: bool,
+    /// The curve bends about as much as at the points before and after.
+    steady: bool,
+}
+
+impl Line {
+    /// Signed curvature of a flattened curve at point `i`; `None` at corners and where it turns sharply.
+    fn curvature(&self, i: usize) -> Option<f64> {
+        let n = self.points.len();
+        let node = self.points[i];
+        if node.corner || (!self.closed && (i == 0 || i + 1 == n)) {
+            return None;
+        }
+        let length = |j: usize| {
+            let q = self.points[j].at;
+            (q[0] - node.at[0]).hypot(q[1] - node.at[1])
+        };
+        let turned = angle(self.chord_before(i), self.chord_after(i));
+        let lengths = length((i + n - 1) % n) + length((i + 1) % n);
+        (turned.abs() <= SHARP).then(|| 2.0 * turned / lengths)
+    }
+    /// Whether the bend at `i` is like its neighbours', as far as those are on the same curve.
+    fn is_steady(&self, i: usize) -> bool {
+        let n = self.points.len();
+        let Some(here) = self.curvature(i) else {
+            return false;
+        };
+        [(i + n - 1) % n, (i + 1) % n].into_iter().all(|j| {
+            let ratio = self.curvature(j).map_or(1.0, |k| k / here);
+            self.points[j].corner || (STEADY..=1.0 / STEADY).contains(&ratio)
+        })
+    }
+    fn bend(&self, i: usize, back: bool) -> Bend {
+        let n = self.points.len();
+        let node = self.points[i];
+        let length = |j: usize| {
+            let q = self.points[j].at;
+            (q[0] - node.at[0]).hypot(q[1] - node.at[1])
+        };
+        let (before, after) = (self.chord_before(i), self.chord_after(i));
+        let (arrives, leaves) = (node.arrives.unwrap_or(before), node.leaves.unwrap_or(after));
+        let lengths = [length((i + n - 1) % n), length((i + 1) % n)];
+        let (at, corner) = (node.at, node.corner);
+        let steady = self.is_steady(i);
+        if back {
+            Bend {
+                at,
+                before: turned_back(after),
+                after: turned_back(before),
+                arrives: turned_back(leaves),
+                leaves: turned_back(arrives),
+                lengths: [lengths[1], lengths[0]],
+                corner,
+                steady,
+            }
+        } else {
+            Bend {
+                at,
+                before,
+                after,
+                arrives,
+                leaves,
+                lengths,
+                corner,
+                steady,
+            }
+        }
+    }
+}
+
+/// Above this turn (radians) of a flattened curve a point is joined through its middle, as corners are.
+const SHARP: f64 = 0.5;
+/// Smallest ratio of neighbouring curvatures that still counts as one steady bend.
+const STEADY: f64 = 0.8;
+
+impl Bend {
+    /// Radius of a curve that turns to the left here, where the left is the inner side.
+    fn bend_radius(&self) -> Option<f64> {
+        let turned = -angle(self.before, self.after);
+        (!self.corner && turned > 0.0 && turned <= SHARP)
+            .then(|| (self.lengths[0] + self.lengths[1]) / 2.0 / turned)
+    }
+    fn is_tight(&self, radius: f64) -> bool {
+        self.steady && self.bend_radius().is_some_and(|r| r < radius)
+    }
+    fn middle(&self) -> Pt {
+        let sum = [
+            self.before[0] + self.after[0],
+            self.before[1] + self.after[1],
+        ];
+        unit([0.0; 2], sum).unwrap_or(self.before)
+    }
+}
+
+/// One side of an outline. Where the line bends more tightly than half its width, the area beyond the
+/// bend's centre is swept backwards. Were the outline to follow, its points would cross each other all
+/// over: instead it turns at the centres, and what is beyond becomes a ring of its own.
+#[derive(Default)]
+struct Side {
+    ring: Vec<Pt>,
+    fans: Vec<Vec<Pt>>,
+    /// The run of tight bends being walked: the point, the direction and the centre of each.
+    run: Vec<(Pt, Pt, Pt)>,
+    /// The point and direction of the last place beside which the outline ran.
+    last: Option<(Pt, Pt)>,
+}
+
+impl Side {
+    fn push(&mut self, p: Pt) {
+        self.ring.push(p);
+    }
+    /// Goes on to `reach` beside `p`, seen in direction `d`; this ends a run of tight bends.
+    fn go_to(&mut self, p: Pt, d: Pt, reach: f64, brush: &Brush) {
+        if let Some(&(q, _, centre)) = self.run.last() {
+            let bend_radius = (centre[0] - q[0]).hypot(centre[1] - q[1]);
+            self.bend_about(p, d, bend_radius);
+            self.end_run(brush);
+        }
+        self.push(side(p, d, reach));
+        self.last = Some((p, d));
+    }
+    /// One place of a run of tight bends.
+    fn bend_about(&mut self, p: Pt, d: Pt, bend_radius: f64) {
+        let centre = side(p, d, bend_radius);
+        self.run.push((p, d, centre));
+        self.push(centre);
+    }
+    /// A smooth turn at one point: an arc where it is outside; where it is inside the outline passes the point
+    /// itself, and the sector swept there is a ring of its own.
+    fn sweep(&mut self, p: Pt, from: Pt, to: Pt, brush: &Brush) {
+        let turned = angle(from, to);
+        if turned > 0.0 {
+            arc(p, from, to, brush.radius, brush.step, &mut self.ring);
+        } else if turned < 0.0 {
+            self.push(p);
+            let mut sector = vec![p, side(p, to, brush.radius)];
+            arc(p, to, from, brush.radius, brush.step, &mut sector);
+            sector.push(side(p, from, brush.radius));
+            self.fans.push(sector);
+        }
+        self.push(side(p, to, brush.radius));
+        self.last = Some((p, to));
+    }
+    /// The far edge of the run, from its first bend to its last and on to the first again if `closed`.
+    fn far_edge(&self, closed: bool, brush: &Brush) -> Vec<Pt> {
+        let mut out = Vec::new();
+        let n = self.run.len();
+        for i in 0..n {
+            let (p, d, _) = self.run[i];
+            out.push(side(p, d, brush.radius));
+            if i + 1 == n && !closed {
+                break;
+            }
+            let (q, e, _) = self.run[(i + 1) % n];
+            let turned = angle(d, e);
+            let parts = (turned.abs() / brush.step).ceil().max(1.0);
+            for k in 1..parts as usize {
+                let u = k as f64 / parts;
+                let (s, c) = libm::sincos(turned * u);
+                let dir = [d[0] * c - d[1] * s, d[1] * c + d[0] * s];
+                let at = [p[0] + (q[0] - p[0]) * u, p[1] + (q[1] - p[1]) * u];
+                out.push(side(at, dir, brush.radius));
+            }
+        }
+        out
+    }
+    /// Ends a run of tight bends, wound so that what it covers counts as the outline's inside.
+    fn end_run(&mut self, brush: &Brush) {
+        let mut fan: Vec<Pt> = self.run.iter().map(|r| r.2).collect();
+        fan.extend(self.far_edge(false, brush).into_iter().rev());
+        self.fans.push(fan);
+        self.run.clear();
+    }
+    /// Ends a run of tight bends that reaches the ring's first bend again.
+    fn close_at(&mut self, first: &Bend, brush: &Brush) {
+        if !self.run.is_empty() {
+            let direction = if first.corner {
+                first.before
+            } else {
+                first.middle()
+            };
+            self.go_to(first.at, direction, brush.radius, brush);
+        }
+    }
+    fn finish(mut self, all_tight: bool, brush: &Brush, rings: &mut Vec<Vec<Pt>>) {
+        if all_tight {
+            let mut far = self.far_edge(true, brush);
+            far.reverse();
+            self.fans.push(far);
+            self.fans.push(self.run.iter().map(|r| r.2).collect());
+        }
+        rings.push(self.ring);
+        rings.append(&mut self.fans);
+    }
+    /// The end of a line that runs in direction `d`: from its left side to its right side.
+    fn cap(&mut self, p: Pt, d: Pt, cap: Cap, brush: &Brush) {
+        let (radius, back) = (brush.radius, turned_back(d));
+        self.go_to(p, d, radius, brush);
+        match cap {
+            Cap::Butt => {}
+            Cap::Round => arc(p, d, back, radius, brush.step, &mut self.ring),
+            Cap::Square => {
+                let q = [p[0] + d[0] * radius, p[1] + d[1] * radius];
+                self.push(side(q, d, radius));
+                self.push(side(q, back, radius));
+            }
+        }
+        self.push(side(p, back, radius));
+        self.last = Some((p, back));
+    }
+}
+
+/// What a line is drawn with, ready for use.
+struct Brush {
     radius: f64,
-    pen: &Pen,
+    /// Largest angle between points of an arc.
     step: f64,
-    ring: &mut Vec<Pt>,
-) {
-    let p = node.at;
-    ring.push(side(p, before, radius));
-    if !node.corner {
-        arc_or_pivot(p, before, after, radius, step, ring);
-        ring.push(side(p, after, radius));
-        return;
-    }
-    // The curve's own end directions, so that joins do not depend on how it was flattened.
-    let (a, b) = (arrives.unwrap_or(before), leaves.unwrap_or(after));
-    if a != before {
-        arc_or_pivot(p, before, a, radius, step, ring);
-        ring.push(side(p, a, radius));
-    }
-    let turned = angle(a, b);
-    if turned > 0.0 || turned <= -PI {
-        // Turning right with the left side outside.
-        match pen.join {
-            Join::Round => arc(p, a, b, radius, step, ring),
-            Join::Bevel => {}
-            Join::Miter | Join::MiterClip => miter(p, a, b, turned.abs(), radius, pen, ring),
-        }
-    } else if turned < 0.0 {
-        ring.push(p);
-    }
-    if b != after {
-        ring.push(side(p, b, radius));
-        arc_or_pivot(p, b, after, radius, step, ring);
-    }
-    ring.push(side(p, after, radius));
+    join: Join,
+    miter_limit: f64,
 }
 
-fn miter(p: Pt, a: Pt, b: Pt, turned: f64, radius: f64, pen: &Pen, ring: &mut Vec<Pt>) {
-    // Miter length over stroke width = 1 / sin(inner angle / 2) = 1 / cos(turn / 2) (SVG 2, 13.5.4).
-    let cos_half = (turned / 2.0).cos();
-    let ratio = 1.0 / cos_half.max(1e-12);
-    let (na, nb) = (side([0.0; 2], a, 1.0), side([0.0; 2], b, 1.0));
-    if ratio <= pen.miter_limit {
-        let m = radius * ratio;
-        if let Some(d) = unit([0.0; 2], [na[0] + nb[0], na[1] + nb[1]]) {
-            ring.push([p[0] + d[0] * m, p[1] + d[1] * m]);
+impl Brush {
+    /// Walks round a bend on the line's left.
+    fn turn(&self, bend: &Bend, out: &mut Side) {
+        let (p, radius, step) = (bend.at, self.radius, self.step);
+        if let Some(bend_radius) = bend.bend_radius() {
+            let half_turn = -angle(bend.before, bend.after) / 2.0;
+            let middle = bend.middle();
+            if bend.is_tight(radius) {
+                if out.run.is_empty()
+                    && let Some((q, d)) = out.last
+                {
+                    out.bend_about(q, d, bend_radius);
+                }
+                out.bend_about(p, middle, bend_radius);
+                return;
+            }
+            // Where the offset edges meet, if they are long enough to meet.
+            let shortest = bend.lengths[0].min(bend.lengths[1]);
+            if radius * half_turn.tan() <= shortest / 2.0 {
+                out.go_to(p, middle, radius / half_turn.cos(), self);
+                return;
+            }
+            if bend.steady {
+                out.go_to(p, middle, radius, self);
+                return;
+            }
         }
-    } else if pen.join == Join::MiterClip {
-        // Cut square across the bisector at half the limit times the width.
-        let reach = radius * pen.miter_limit;
-        let lowest = radius * cos_half;
-        let tan_half = (turned / 2.0).tan();
-        if reach > lowest && tan_half.is_finite() {
-            // Along the offset edges until their distance along the bisector is `reach`.
-            let along = (reach - lowest) / (turned / 2.0).sin();
-            ring.push([
-                p[0] + na[0] * radius + a[0] * along,
-                p[1] + na[1] * radius + a[1] * along,
-            ]);
-            ring.push([
-                p[0] + nb[0] * radius - b[0] * along,
-                p[1] + nb[1] * radius - b[1] * along,
-            ]);
+        out.go_to(p, bend.before, radius, self);
+        if !bend.corner {
+            out.sweep(p, bend.before, bend.after, self);
+            return;
+        }
+        // The curve's own end directions, so that joins do not depend on how it was flattened.
+        let (a, b) = (bend.arrives, bend.leaves);
+        if a != bend.before {
+            out.sweep(p, bend.before, a, self);
+        }
+        let turned = angle(a, b);
+        if turned > 0.0 || turned <= -PI {
+            // Turning right with the left side outside.
+            match self.join {
+                Join::Round => arc(p, a, b, radius, step, &mut out.ring),
+                Join::Bevel => {}
+                Join::Miter | Join::MiterClip => self.miter(p, a, b, turned.abs(), &mut out.ring),
+            }
+        } else if turned < 0.0 {
+            out.push(p);
+        }
+        out.push(side(p, b, radius));
+        out.last = Some((p, b));
+        if b != bend.after {
+            out.sweep(p, b, bend.after, self);
         }
     }
-}
 
-/// On the outer side an arc about `p`, on the inner side the point itself.
-fn arc_or_pivot(p: Pt, from: Pt, to: Pt, radius: f64, step: f64, ring: &mut Vec<Pt>) {
-    let turned = angle(from, to);
-    if turned > 0.0 {
-        arc(p, from, to, radius, step, ring);
-    } else if turned < 0.0 {
-        ring.push(p);
+    fn miter(&self, p: Pt, a: Pt, b: Pt, turned: f64, ring: &mut Vec<Pt>) {
+        let radius = self.radius;
+        // Miter length over stroke width = 1 / sin(inner angle / 2) = 1 / cos(turn / 2) (SVG 2, 13.5.4).
+        let cos_half = (turned / 2.0).cos();
+        let ratio = 1.0 / cos_half.max(1e-12);
+        let (na, nb) = (side([0.0; 2], a, 1.0), side([0.0; 2], b, 1.0));
+        if ratio <= self.miter_limit {
+            let m = radius * ratio;
+            if let Some(d) = unit([0.0; 2], [na[0] + nb[0], na[1] + nb[1]]) {
+                ring.push([p[0] + d[0] * m, p[1] + d[1] * m]);
+            }
+        } else if self.join == Join::MiterClip {
+            // Cut square across the bisector at half the limit times the width.
+            let reach = radius * self.miter_limit;
+            let lowest = radius * cos_half;
+            let tan_half = (turned / 2.0).tan();
+            if reach > lowest && tan_half.is_finite() {
+                // Along the offset edges until their distance along the bisector is `reach`.
+                let along = (reach - lowest) / (turned / 2.0).sin();
+                ring.push([
+                    p[0] + na[0] * radius + a[0] * along,
+                    p[1] + na[1] * radius + a[1] * along,
+                ]);
+                ring.push([
+                    p[0] + nb[0] * radius - b[0] * along,
+                    p[1] + nb[1] * radius - b[1] * along,
+                ]);
+            }
+        }
     }
 }
 
@@ -502,22 +709,6 @@ fn arc(p: Pt, from: Pt, to: Pt, radius: f64, step: f64, ring: &mut Vec<Pt>) {
             p[1] + radius * (start[1] * c + start[0] * s),
         ]);
     }
-}
-
-/// The end of a line that runs in direction `d`: from its left side to its right side.
-fn cap(p: Pt, d: Pt, radius: f64, cap: Cap, step: f64, ring: &mut Vec<Pt>) {
-    let back = [-d[0], -d[1]];
-    ring.push(side(p, d, radius));
-    match cap {
-        Cap::Butt => {}
-        Cap::Round => arc(p, d, back, radius, step, ring),
-        Cap::Square => {
-            let q = [p[0] + d[0] * radius, p[1] + d[1] * radius];
-            ring.push(side(q, d, radius));
-            ring.push(side(q, back, radius));
-        }
-    }
-    ring.push(side(p, back, radius));
 }
 
 /// What a line without length paints (SVG 2, 13.5.2): a disc, a square along the axes, or nothing.

@@ -420,7 +420,7 @@ impl<'a> Walker<'a> {
         if let Some((colour, fill_rule)) = fill
             && let Some(rings) = self.fill_rings(path, &context.map, context)
         {
-            self.paint(rings, rule(fill_rule), colour, context);
+            self.paint(composite::clean(rings, rule(fill_rule)), colour, context);
         }
         if !stroke_first && let Some((colour, stroke)) = stroke {
             self.stroke(path, colour, stroke, context);
@@ -612,19 +612,14 @@ impl<'a> Walker<'a> {
             *p = context.map.apply(*p);
         }
         if let Some(rings) = self.on_grid(&rings, path, context) {
-            self.paint(rings, FillRule::NonZero, colour, context);
+            let tolerance_nm = self.tolerance_mm() * NM_PER_MM;
+            let rings = composite::clean_stroke(rings, tolerance_nm);
+            self.paint(rings, colour, context);
         }
     }
 
-    /// Adds paint to the layer it belongs to.
-    fn paint(
-        &mut self,
-        rings: Vec<Vec<Point>>,
-        fill_rule: FillRule,
-        colour: usvg::Color,
-        context: &Context,
-    ) {
-        let mut rings = composite::clean(rings, fill_rule);
+    /// Adds paint, in rings of positive winding, to the layer it belongs to.
+    fn paint(&mut self, mut rings: Vec<Vec<Point>>, colour: usvg::Color, context: &Context) {
         if let Some(clip) = &context.clip
             && let Some(bounds) = Bounds::of(rings.iter().flatten())
             && !is_box_around(clip, bounds)

@@ -17,7 +17,7 @@ fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))
 }
 
-pub fn options() -> ReadOptions {
+fn options() -> ReadOptions {
     ReadOptions {
         width_mm: Some(40.0),
         ..ReadOptions::default()
