@@ -3,6 +3,7 @@
 mod compensate;
 mod lines;
 mod run_in;
+pub mod stats;
 
 pub use compensate::compensate;
 pub use run_in::lay;

@@ -1,0 +1,3 @@
+//! Coupons, readings, fits and the process window.
+
+mod stats;
