@@ -5,6 +5,7 @@ mod cut;
 mod preview;
 pub mod proof;
 mod recipe;
+mod window;
 mod words;
 
 use crate::Options;
@@ -36,6 +37,8 @@ enum Command {
     Preview(preview::PreviewArgs),
     /// Read a written job back, rebuild the as-cut foil and compare it with the drawing
     Proof(Box<proof::ProofArgs>),
+    /// The process numbers of a recipe: pulse, spot, pitch, overlap, webs, heat, warnings
+    Window(window::WindowArgs),
     /// List, print and check recipes
     Recipe(recipe::RecipeArgs),
 }
@@ -51,6 +54,7 @@ impl Cli {
             Command::Check(args) => check::run(*args),
             Command::Preview(args) => preview::run(args),
             Command::Proof(args) => proof::run(*args),
+            Command::Window(args) => window::run(args),
             Command::Recipe(args) => recipe::run(args),
         }
     }

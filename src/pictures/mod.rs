@@ -1,6 +1,7 @@
 //! Pictures: PNGs with a scale bar, a legend and units. They draw data and decide nothing.
 
 pub mod canvas;
+pub mod chart;
 pub mod heat;
 pub mod maps;
 pub mod order;
