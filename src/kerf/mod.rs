@@ -1,6 +1,7 @@
 //! Kerf: from openings to the paths of the beam's centre, and the coupons and fits that measure it.
 
 mod compensate;
+pub mod fit;
 mod lines;
 mod run_in;
 pub mod stats;

@@ -1,6 +1,7 @@
 //! Coupons, readings, fits and the process window.
 
 mod beam;
+mod fits;
 mod stats;
 
 /// A small seeded generator (xorshift64*, Vigna 2016), so that runs repeat.
