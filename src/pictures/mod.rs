@@ -4,6 +4,7 @@ pub mod canvas;
 pub mod chart;
 pub mod heat;
 pub mod maps;
+pub mod micrograph;
 pub mod order;
 pub mod proof;
 pub mod view;

@@ -1,7 +1,9 @@
 //! Coupons, readings, fits and the process window.
 
 mod beam;
+mod coupons;
 mod fits;
+mod micrographs;
 mod stats;
 
 /// A small seeded generator (xorshift64*, Vigna 2016), so that runs repeat.
