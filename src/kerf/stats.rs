@@ -81,6 +81,7 @@ fn residual(row: &[f64], b: &[f64], y: f64) -> f64 {
 ///
 /// # Errors
 /// No more readings than unknowns, columns that depend on each other, or values that are not finite.
+#[allow(clippy::needless_range_loop)] // indices read as in the formulas
 pub fn least_squares(rows: &[Vec<f64>], y: &[f64]) -> Result<Fit, StatsError> {
     let n = rows.len();
     let p = rows.first().map_or(0, Vec::len);

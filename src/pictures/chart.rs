@@ -185,7 +185,7 @@ impl Chart {
         let names = self.series.iter().map(|s| &s.name);
         for (i, name) in names.chain(self.band.iter().map(|b| &b.0)).enumerate() {
             let at = [
-                left + 120.0 + 320.0 * (i % 3) as f32,
+                left + 190.0 + 300.0 * (i % 3) as f32,
                 y - 4.0 + 24.0 * (i / 3) as f32,
             ];
             let colour = COLOURS[i % COLOURS.len()];
@@ -208,7 +208,7 @@ fn mark(c: &mut Canvas, mark: Mark, [x, y]: [f32; 2], colour: Rgb) {
     match mark {
         Mark::Line => {}
         Mark::Disc => c.circle(x, y, 5.0, Some(colour), None),
-        Mark::Ring => c.circle(x, y, 5.5, None, Some((colour, 2.0))),
+        Mark::Ring => c.circle(x, y, 9.0, None, Some((colour, 2.0))),
         Mark::Square => c.rect(x - 4.5, y - 4.5, 9.0, 9.0, colour),
         Mark::Cross => {
             c.polyline([[x - 6.0, y - 6.0], [x + 6.0, y + 6.0]], false, 2.5, colour);

@@ -243,40 +243,101 @@ fn fit_table(path: &Path, args: &FitArgs) -> anyhow::Result<Outcome> {
         }
         Kind::Matrix => {
             let fit = matrix::fit(matrix::read(&table)?);
-            let marks = |through: bool| {
-                fit.cells
-                    .iter()
-                    .filter(|c| c.cut_through == through)
-                    .map(|c| {
-                        [
-                            libm::log10(c.power_percent * c.passes / c.cut_speed_mm_s),
-                            c.width_bottom_um.or(c.width_top_um).unwrap_or(0.0),
-                        ]
-                    })
-                    .collect()
-            };
             Outcome {
                 words: words::matrix(&fit),
                 lines: matrix::recipe_lines(&fit),
-                chart: Chart {
-                    title: "Settings: width over energy per length".into(),
-                    notes: vec![format!(
-                        "{} of {} cells cut through; cells that did not are drawn at zero",
-                        fit.cut_through,
-                        fit.cells.len()
-                    )],
-                    x_label: "log10 of power in percent x passes / speed in mm/s".into(),
-                    y_label: "width, um".into(),
-                    series: vec![
-                        Series::marks("cut through", Mark::Disc, marks(true)),
-                        Series::marks("not through", Mark::Cross, marks(false)),
-                    ],
-                    band: None,
-                },
+                chart: matrix_chart(&fit),
                 json: tagged("matrix", serde_json::to_value(&fit)?),
             }
         }
     })
+}
+
+/// Measured against modelled widths; without a model, widths over energy per length.
+fn matrix_chart(fit: &matrix::MatrixFit) -> Chart {
+    let mut notes = vec![format!(
+        "{} of {} cells cut through",
+        fit.cut_through,
+        fit.cells.len()
+    )];
+    let width = |name: &str| {
+        fit.cells
+            .iter()
+            .find(|c| c.cell == name)
+            .and_then(|c| c.width_bottom_um.or(c.width_top_um))
+    };
+    let mut modelled: Vec<&matrix::Modelled> = fit.modelled.iter().collect();
+    modelled.sort_by(|a, b| a.width_um.total_cmp(&b.width_um));
+    if modelled.is_empty() {
+        notes.push("no kerf model: cells that did not cut are drawn at zero".into());
+        let marks = |through: bool| {
+            fit.cells
+                .iter()
+                .filter(|c| c.cut_through == through)
+                .map(|c| {
+                    [
+                        libm::log10(c.power_percent * c.passes / c.cut_speed_mm_s),
+                        width(&c.cell).unwrap_or(0.0),
+                    ]
+                })
+                .collect()
+        };
+        return Chart {
+            title: "Settings: width over energy per length".into(),
+            notes,
+            x_label: "log10 of power in percent x passes / speed in mm/s".into(),
+            y_label: "width, um".into(),
+            series: vec![
+                Series::marks("cut through", Mark::Disc, marks(true)),
+                Series::marks("not through", Mark::Cross, marks(false)),
+            ],
+            band: None,
+        };
+    }
+    let best = |name: &Option<String>| {
+        modelled
+            .iter()
+            .filter(|m| name.as_ref() == Some(&m.cell))
+            .filter_map(|m| width(&m.cell).map(|w| [m.width_um, w]))
+            .collect::<Vec<_>>()
+    };
+    if let Some(cell) = &fit.compromise {
+        notes.push(format!("compromise: cell {cell} (ring)"));
+    }
+    Chart {
+        title: "Settings: measured against modelled width".into(),
+        notes,
+        x_label: "width by the kerf model, um".into(),
+        y_label: "measured, um".into(),
+        series: vec![
+            Series::marks(
+                "cells",
+                Mark::Disc,
+                modelled
+                    .iter()
+                    .filter_map(|m| width(&m.cell).map(|w| [m.width_um, w]))
+                    .collect(),
+            ),
+            Series::marks("compromise", Mark::Ring, best(&fit.compromise)),
+            Series::line(
+                "model",
+                modelled.iter().map(|m| [m.width_um, m.width_um]).collect(),
+            ),
+        ],
+        band: Some((
+            "a new reading, 95 %".into(),
+            modelled
+                .iter()
+                .map(|m| {
+                    [
+                        m.width_um,
+                        m.width_um - m.half_width_95_um,
+                        m.width_um + m.half_width_95_um,
+                    ]
+                })
+                .collect(),
+        )),
+    }
 }
 
 fn tagged(kind: &str, mut value: serde_json::Value) -> serde_json::Value {
