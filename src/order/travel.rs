@@ -49,9 +49,11 @@ pub enum Effort {
 impl Effort {
     fn kicks(self, sites: usize) -> u64 {
         let n = sites as u64;
-        let normal = match n {
-            0..=150_000 => (100 * n).min(50_000).max(n / 2),
-            _ => 75_000,
+        // Beyond a quarter of a million sites the descent alone takes the time there is.
+        let normal = if n > 250_000 {
+            0
+        } else {
+            (20 * n).clamp(3000, 10_000)
         };
         match self {
             Effort::Quick => 0,

@@ -18,6 +18,9 @@ pub(crate) const NONE: u32 = u32::MAX;
 /// Nearest neighbours looked at.
 const NEAREST: usize = 8;
 
+/// Longest reversal, nodes.
+const LONGEST_REVERSAL: usize = 25_000;
+
 /// Distance of two points, in their unit.
 pub fn length(a: [f64; 2], b: [f64; 2]) -> f64 {
     ((a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2)).sqrt()
@@ -61,7 +64,7 @@ impl Sites {
         }
         let d = length(self.at[a as usize], self.at[b as usize]);
         // TSPLIB 95, section 2.1: EUC_2D distances are rounded to the nearest integer.
-        if ROUNDED { (d + 0.5).floor() } else { d }
+        if ROUNDED { (d + 0.5) as i64 as f64 } else { d }
     }
     fn place(&self, a: u32) -> Option<[f64; 2]> {
         (a != self.depot).then(|| self.at[a as usize])
@@ -204,11 +207,7 @@ fn search<const ROUNDED: bool>(
         .fold(0.0, |m: f64, p| m.max(p[0].abs()).max(p[1].abs()));
     let least = size * 1e-12 * 16.0 + f64::MIN_POSITIVE;
     // Long reversals win little on big tours and cost most of the time.
-    let longest = if n <= 50_000 {
-        n
-    } else {
-        (2_500_000_000 / n).clamp(1000, 25_000)
-    };
+    let longest = n.min(LONGEST_REVERSAL);
     if own.moving {
         let mut first = Search::<ROUNDED>::new(own, &near, path, longest, least);
         first.descend(true);

@@ -9,10 +9,15 @@ use super::near::Neighbours;
 use super::{NONE, Sites};
 use std::collections::VecDeque;
 
-/// Alternatives tried at each depth of a chain of exchanges.
-const BREADTH: [usize; 8] = [5, 3, 2, 1, 1, 1, 1, 1];
+/// Exchanges of three edges made and pursued from each open edge.
+const PURSUED: usize = 2;
+/// Links of a chain beyond its third edge.
+const LINKS: usize = 5;
 /// Longest segment of a kick, nodes.
 const KICK_SEGMENT: usize = 50;
+/// Length by which an accepted tour may be longer at first, on average, in mean edges, at 20 kicks a site
+/// or more; in proportion at fewer. Found by trial on the instances of tests/travel.rs.
+const WARMTH: f64 = 0.3;
 
 /// A small generator (Steele, Lea & Flood 2014, splitmix64): same seed, same tour.
 pub struct Random(pub u64);
@@ -25,9 +30,24 @@ impl Random {
         z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
         z ^ (z >> 31)
     }
+    /// Evenly in 0 < u <= 1.
+    fn unit(&mut self) -> f64 {
+        ((self.next() >> 11) + 1) as f64 / (1u64 << 53) as f64
+    }
     fn below(&mut self, n: usize) -> usize {
         ((u128::from(self.next()) * n as u128) >> 64) as usize
     }
+}
+
+/// How an exchange of three edges is made of reversals.
+#[derive(Clone, Copy)]
+enum Turn {
+    /// Two reversals one after the other, both from t1 on.
+    Twice,
+    /// Two neighbouring segments change places.
+    Swap,
+    /// Two neighbouring segments are reversed, each in its place.
+    Halves,
 }
 
 /// The search: sites, a tour over them, and what is still to be looked at.
@@ -76,6 +96,12 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         }
     }
 
+    fn push_all(&mut self, nodes: &[u32]) {
+        for a in nodes {
+            self.push(*a);
+        }
+    }
+
     /// Improves until no node offers a gain; the whole gain.
     pub fn descend(&mut self, all: bool) -> f64 {
         if all {
@@ -110,7 +136,7 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
             self.tour.turn();
             let b = self.tour.next(a);
             if !self.fixed(a, b) {
-                let gain = self.exchange(0, self.d(a, b), a, b);
+                let gain = self.exchange(self.d(a, b), a, b);
                 if gain > 0.0 {
                     self.push(a);
                     self.push(b);
@@ -153,10 +179,10 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         now - best
     }
 
-    /// One link of the chain: the edge t1-t2 (t2 next) is open, `gain` is what has been won so far.
-    fn exchange(&mut self, depth: usize, gain: f64, t1: u32, t2: u32) -> f64 {
-        let breadth = BREADTH[depth];
-        let mut best = [(0.0, [NONE; 2]); BREADTH[0]];
+    /// Opens the edge t1-t2 (t2 next). All exchanges of two and three edges are weighed without touching
+    /// the tour; only the most promising ones are made and pursued.
+    fn exchange(&mut self, gain: f64, t1: u32, t2: u32) -> f64 {
+        let mut best = [(0.0, ([NONE; 4], Turn::Twice)); PURSUED];
         let mut found = 0;
         for k in self.near.range(t2) {
             let t3 = self.near.id(k);
@@ -167,117 +193,62 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
                 }
                 break;
             }
-            let t4 = self.tour.previous(t3);
-            if t3 == t1 || t4 == t2 || self.fixed(t3, t4) {
+            if t3 == t1 {
                 continue;
             }
-            let value = g1 + self.d(t3, t4);
-            let closed = value - self.d(t4, t1);
-            if closed > self.least {
-                if self.tour.flip(t2, t4) {
-                    for x in [t2, t3, t4] {
-                        self.push(x);
-                    }
+            for ring in [false, true] {
+                let t4 = if ring {
+                    self.tour.next(t3)
+                } else {
+                    self.tour.previous(t3)
+                };
+                if (!ring && t4 == t2) || self.fixed(t3, t4) {
+                    continue;
+                }
+                let g2 = g1 + self.d(t3, t4);
+                let closed = g2 - self.d(t4, t1);
+                if !ring && closed > self.least && self.tour.flip(t2, t4) {
+                    self.push_all(&[t2, t3, t4]);
                     return closed;
                 }
-                continue;
-            }
-            insert(&mut best[..breadth], &mut found, (value, [t3, t4]));
-        }
-        if depth + 1 < BREADTH.len() {
-            for &(value, [t3, t4]) in &best[..found] {
-                let mark = self.tour.mark();
-                if !self.tour.flip(t2, t4) {
-                    continue;
-                }
-                let won = self.exchange(depth + 1, value, t1, t4);
-                if won > 0.0 {
-                    for x in [t2, t3, t4] {
-                        self.push(x);
-                    }
-                    return won;
-                }
-                self.tour.back_to(mark);
-            }
-        }
-        if depth == 0 {
-            return self.transplant(gain, t1, t2);
-        }
-        0.0
-    }
-
-    /// The exchange of three edges that flips alone do not reach: t2..t3 is closed to a ring, opened
-    /// elsewhere and put back between t1 and t4. Moves of short segments are among these.
-    fn transplant(&mut self, gain: f64, t1: u32, t2: u32) -> f64 {
-        let mut best = [(0.0, [NONE; 4]); 3];
-        let mut found = 0;
-        for k in self.near.range(t2) {
-            let t3 = self.near.id(k);
-            let g1 = gain - self.d(t2, t3);
-            if g1 <= self.least {
-                if self.sites.moving {
-                    continue;
-                }
-                break;
-            }
-            let t4 = self.tour.next(t3);
-            if t3 == t1 || self.fixed(t3, t4) {
-                continue;
-            }
-            let g2 = g1 + self.d(t3, t4);
-            for k in self.near.range(t4) {
-                let t5 = self.near.id(k);
-                let g3 = g2 - self.d(t4, t5);
-                if g3 <= self.least {
-                    if self.sites.moving {
-                        continue;
-                    }
-                    break;
-                }
-                if t5 == t3 || !self.tour.between(t2, t5, t3) {
-                    // Opening at t3 itself would put the old edge back.
-                    continue;
-                }
-                for forward in [true, false] {
-                    let t6 = if forward {
-                        self.tour.next(t5)
-                    } else if t5 == t2 {
-                        continue;
-                    } else {
-                        self.tour.previous(t5)
-                    };
-                    if self.fixed(t5, t6) {
-                        continue;
-                    }
-                    let value = g3 + self.d(t5, t6);
-                    let four = [t3, t4, t5, t6];
-                    let closed = value - self.d(t6, t1);
-                    if closed > self.least {
-                        let mark = self.tour.mark();
-                        if self.replant(t2, four, forward) {
-                            for x in four {
-                                self.push(x);
-                            }
-                            return closed;
+                for k in self.near.range(t4) {
+                    let t5 = self.near.id(k);
+                    let g3 = g2 - self.d(t4, t5);
+                    if g3 <= self.least {
+                        if self.sites.moving {
+                            continue;
                         }
-                        self.tour.back_to(mark);
-                        continue;
+                        break;
                     }
-                    insert(&mut best, &mut found, (value, four));
+                    for (t6, turn) in self.openings([t1, t2, t3, t4], ring, t5) {
+                        if t6 == NONE || self.fixed(t5, t6) {
+                            continue;
+                        }
+                        let value = g3 + self.d(t5, t6);
+                        let four = [t3, t4, t5, t6];
+                        let closed = value - self.d(t6, t1);
+                        if closed > self.least {
+                            let mark = self.tour.mark();
+                            if self.make(t2, four, turn) {
+                                self.push_all(&four);
+                                self.push(t2);
+                                return closed;
+                            }
+                            self.tour.back_to(mark);
+                        } else {
+                            insert(&mut best, &mut found, (value, (four, turn)));
+                        }
+                    }
                 }
             }
         }
-        for &(value, four) in &best[..found] {
+        for &(value, (four, turn)) in &best[..found] {
             let mark = self.tour.mark();
-            let [t3, _, t5, t6] = four;
-            let forward = self.tour.next(t5) == t6;
-            debug_assert!(self.tour.between(t2, t5, t3));
-            if self.replant(t2, four, forward) {
-                let won = self.exchange(2, value, t1, t6);
+            if self.make(t2, four, turn) {
+                let won = self.pursue(value, t1, four[3]);
                 if won > 0.0 {
-                    for x in four {
-                        self.push(x);
-                    }
+                    self.push_all(&four);
+                    self.push(t2);
                     return won;
                 }
             }
@@ -286,12 +257,85 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         0.0
     }
 
-    fn replant(&mut self, t2: u32, [t3, _, t5, t6]: [u32; 4], forward: bool) -> bool {
-        if forward {
-            self.tour.flip(t2, t3) && self.tour.flip(t3, t6) && self.tour.flip(t5, t2)
-        } else {
-            self.tour.flip(t2, t6) && self.tour.flip(t5, t3)
+    /// The nodes t6 whose edge to t5 may open next. With `ring`, t2..t3 is closed to a ring that must be
+    /// opened and put back between t1 and t4; moves of short segments are among these.
+    fn openings(&self, [t1, t2, t3, t4]: [u32; 4], ring: bool, t5: u32) -> [(u32, Turn); 2] {
+        let none = (NONE, Turn::Twice);
+        if t5 == t3 || (!ring && t5 == t1) {
+            return [none; 2];
         }
+        let (next, previous) = (self.tour.next(t5), self.tour.previous(t5));
+        if !ring {
+            // t2..t4 would lie reversed.
+            let t6 = if self.tour.between(t2, t5, t4) {
+                next
+            } else {
+                previous
+            };
+            return [if t6 == t4 { none } else { (t6, Turn::Twice) }, none];
+        }
+        if !self.tour.between(t2, t5, t3) {
+            return [none; 2];
+        }
+        let back = if t5 == t2 {
+            none
+        } else {
+            (previous, Turn::Halves)
+        };
+        [(next, Turn::Swap), back]
+    }
+
+    fn make(&mut self, t2: u32, [t3, t4, t5, t6]: [u32; 4], turn: Turn) -> bool {
+        match turn {
+            Turn::Twice => self.tour.flip(t2, t4) && self.tour.flip(t4, t6),
+            Turn::Swap => {
+                self.tour.flip(t2, t3) && self.tour.flip(t3, t6) && self.tour.flip(t5, t2)
+            }
+            Turn::Halves => self.tour.flip(t2, t6) && self.tour.flip(t5, t3),
+        }
+    }
+
+    /// Goes on with the best link each time until the chain closes at a gain; the caller takes back a failure.
+    fn pursue(&mut self, mut gain: f64, t1: u32, mut t2: u32) -> f64 {
+        let mut touched = [NONE; 2 * LINKS];
+        for link in 0..LINKS {
+            let mut best = (0.0, NONE, NONE);
+            let mut most = (self.least, NONE, NONE);
+            for k in self.near.range(t2) {
+                let t3 = self.near.id(k);
+                let g1 = gain - self.d(t2, t3);
+                if g1 <= self.least {
+                    if self.sites.moving {
+                        continue;
+                    }
+                    break;
+                }
+                let t4 = self.tour.previous(t3);
+                if t3 == t1 || t4 == t2 || self.fixed(t3, t4) {
+                    continue;
+                }
+                let value = g1 + self.d(t3, t4);
+                let closed = value - self.d(t4, t1);
+                if closed > most.0 {
+                    most = (closed, t3, t4);
+                }
+                if value > best.0 {
+                    best = (value, t3, t4);
+                }
+            }
+            let (value, t3, t4) = if most.1 == NONE { best } else { most };
+            if t3 == NONE || (most.1 == NONE && link + 1 == LINKS) || !self.tour.flip(t2, t4) {
+                return 0.0;
+            }
+            touched[2 * link] = t3;
+            touched[2 * link + 1] = t4;
+            if most.1 != NONE {
+                self.push_all(&touched[..2 * link + 2]);
+                return value;
+            }
+            (gain, t2) = (value, t4);
+        }
+        0.0
     }
 
     /// Local double bridges, each followed by a descent from its ends and kept unless the tour got longer.
@@ -300,17 +344,21 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         if n < 8 {
             return;
         }
-        let most = KICK_SEGMENT.min((n - 2) / 3);
         self.tour.forget();
         self.moved.clear();
-        for _ in 0..count {
+        let most = KICK_SEGMENT.min((n - 5) / 3);
+        let per_site = count as f64 / n as f64;
+        let warmth = WARMTH * (per_site / 20.0).min(1.0) * self.mean_edge();
+        for kick in 0..count {
+            // Slightly longer tours are accepted, less and less, none in the last tenth (Stuetzle 1998, PhD thesis, Darmstadt: better
+            // acceptance in iterated local search; from memory).
+            let left = (1.0 - kick as f64 / (0.9 * count as f64)).max(0.0);
+            let slack = warmth * left * -libm::log(random.unit());
             let start = random.below(n);
             let lengths = [0; 3].map(|_| 1 + random.below(most));
-            let Some(cost) = self.kick(start, lengths) else {
-                continue;
-            };
+            let cost = self.kick(start, lengths);
             let gain = self.descend(false);
-            if gain < cost - self.least {
+            if gain < cost - self.least - slack {
                 self.tour.undo_all();
                 while let Some((a, old)) = self.moved.pop() {
                     self.sites.choose(a, old);
@@ -322,20 +370,36 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         }
     }
 
-    /// Segments B C D after `start` become D C B: four edges change. Its cost, or `None` where an edge is fixed.
-    fn kick(&mut self, start: usize, lengths: [usize; 3]) -> Option<f64> {
-        let n = self.tour.len();
-        let node = |i: usize| self.tour.nodes()[(start + i) % n];
-        let [b, c, d] = lengths;
-        let cuts = [0, b, b + c, b + c + d];
-        let ends = cuts.map(|i| (node(i), node(i + 1)));
-        if ends.iter().any(|(x, y)| self.fixed(*x, *y)) {
-            return None;
+    /// Mean length of the edges that may change.
+    fn mean_edge(&self) -> f64 {
+        let nodes = self.tour.nodes();
+        let (mut sum, mut count) = (0.0, 0.0);
+        for (i, a) in nodes.iter().enumerate() {
+            let b = nodes[(i + 1) % nodes.len()];
+            if !self.fixed(*a, b) {
+                sum += self.d(*a, b);
+                count += 1.0;
+            }
         }
+        if count > 0.0 { sum / count } else { 0.0 }
+    }
+
+    /// Segments B C D after `start` become D C B: four edges change. Cuts that fall on a fixed edge move on
+    /// by one node. What the kick costs.
+    fn kick(&mut self, start: usize, lengths: [usize; 3]) -> f64 {
+        let n = self.tour.len();
+        let node = |i: usize| self.tour.nodes()[i % n];
+        let free = |i: usize| i + usize::from(self.fixed(node(i), node(i + 1)));
+        let mut cuts = [free(start); 4];
+        for i in 0..3 {
+            cuts[i + 1] = free(cuts[i] + lengths[i]);
+        }
+        let [b, c, d] = [0, 1, 2].map(|i| cuts[i + 1] - cuts[i]);
+        let ends = cuts.map(|i| (node(i), node(i + 1)));
         let [(a1, b0), (b1, c0), (c1, d0), (d1, e0)] = ends;
         let removed: f64 = ends.iter().map(|(x, y)| self.d(*x, *y)).sum();
         let added = self.d(a1, d0) + self.d(d1, c0) + self.d(c1, b0) + self.d(b1, e0);
-        let first = (start + 1) % n;
+        let first = (cuts[0] + 1) % n;
         self.tour.reverse(first, b + c + d);
         self.tour.reverse(first, d);
         self.tour.reverse((first + d) % n, c);
@@ -343,7 +407,7 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         for x in [a1, b0, b1, c0, c1, d0, d1, e0] {
             self.push(x);
         }
-        Some(added - removed)
+        added - removed
     }
 }
 
