@@ -237,8 +237,7 @@ fn passes_are_cut_as_often_as_the_cell_says() {
     .success();
     let nc = fs::read_to_string(dir.join("coupon-matrix.nc")).unwrap();
     // Seven marks in each of 18 cells; a third of them once, twice, three times.
-    let count =
-        |pass: u32| nc.matches(&format!("pass {pass} ")).count() - usize::from(pass == 1) * 0;
+    let count = |pass: u32| nc.matches(&format!(" pass {pass}")).count();
     assert_eq!((count(2), count(3)), (7 * 12, 7 * 6));
     assert!(nc.contains("F3000\n") && nc.contains("F12000\n"));
 }

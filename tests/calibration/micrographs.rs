@@ -169,7 +169,8 @@ fn pictures_without_a_slot_are_refused() {
             Luma([(f(x, y) + 8.0 * random.normal()).clamp(0.0, 255.0) as u8])
         })
     };
-    let scenes: [(&str, &dyn Fn(u32, u32) -> f64); 4] = [
+    type Brightness<'a> = &'a dyn Fn(u32, u32) -> f64;
+    let scenes: [(&str, Brightness<'_>); 4] = [
         ("noise", &|_, _| 128.0),
         ("ramp", &|x, y| {
             60.0 + 0.4 * f64::from(x) + 0.3 * f64::from(y)
