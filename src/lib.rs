@@ -17,6 +17,7 @@
 //! | [`proof`] | a written file, the layer | what the file will really cut |
 
 pub mod artwork;
+pub mod beam;
 pub mod commands;
 pub mod finding;
 pub mod heat;

@@ -1,6 +1,7 @@
 //! One test binary, one module per capability.
 
 mod artwork;
+mod calibration;
 mod cut;
 mod heat;
 mod kerf;

@@ -1,10 +1,13 @@
 //! Commands: the only place that knows the command line. One file per command.
 
 mod check;
+mod coupon;
 mod cut;
+mod fit;
 mod preview;
 pub mod proof;
 mod recipe;
+mod window;
 mod words;
 
 use crate::Options;
@@ -36,6 +39,12 @@ enum Command {
     Preview(preview::PreviewArgs),
     /// Read a written job back, rebuild the as-cut foil and compare it with the drawing
     Proof(Box<proof::ProofArgs>),
+    /// Artwork, job and table to calibrate with: kerf, settings, pulses, focus
+    Coupon(coupon::CouponArgs),
+    /// Readings or a micrograph to kerf, threshold, focus or settings, with uncertainty
+    Fit(fit::FitArgs),
+    /// The process numbers of a recipe: pulse, spot, pitch, overlap, webs, heat, warnings
+    Window(window::WindowArgs),
     /// List, print and check recipes
     Recipe(recipe::RecipeArgs),
 }
@@ -51,6 +60,9 @@ impl Cli {
             Command::Check(args) => check::run(*args),
             Command::Preview(args) => preview::run(args),
             Command::Proof(args) => proof::run(*args),
+            Command::Coupon(args) => coupon::run(args),
+            Command::Fit(args) => fit::run(args),
+            Command::Window(args) => window::run(args),
             Command::Recipe(args) => recipe::run(args),
         }
     }

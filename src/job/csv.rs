@@ -46,7 +46,7 @@ impl Writer for CsvWriter {
                             pass.to_string(),
                             kind.clone(),
                             crate::units::trim_number(pause_s, 4),
-                            crate::units::trim_number(plan.settings.cut_speed_mm_s, 4),
+                            crate::units::trim_number(plan.speed_mm_s(*path), 4),
                             format!("{:.6}", p[0] / recipe.scan.scale_x),
                             format!("{:.6}", p[1] / recipe.scan.scale_y),
                         ])

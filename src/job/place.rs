@@ -85,6 +85,8 @@ pub fn place(
             opening: p.opening,
             parent: p.parent,
             run_in_mm: p.run_in_mm,
+            power_percent: None,
+            cut_speed_mm_s: None,
             points: p.points.iter().map(|q| frame.to_job(*q)).collect(),
         })
         .collect();
@@ -207,7 +209,7 @@ pub fn timing(plan: &Plan) -> Timing {
                 let points = plan.cut_points(*path, *from_mm, *to_mm);
                 let length: f64 = points.windows(2).map(|w| gap(w[0], w[1])).sum();
                 t.cut_length_mm += length;
-                t.beam_on_s += length / s.cut_speed_mm_s;
+                t.beam_on_s += length / plan.speed_mm_s(*path);
                 at = points.last().copied().unwrap_or(at);
             }
             Step::Dwell { seconds, .. } => t.dwell_s += seconds,

@@ -67,6 +67,11 @@ pub struct Path {
     pub parent: Option<u32>,
     /// Length of run-in before the outline itself starts.
     pub run_in_mm: f64,
+    /// Power and speed of this path alone, where they differ from the plan's settings.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub power_percent: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub cut_speed_mm_s: Option<f64>,
     pub points: Vec<[f64; 2]>,
 }
 
@@ -144,6 +149,19 @@ impl Plan {
         part_of(&self.paths[path as usize].points, from_mm, to_mm)
     }
 
+    /// Power of a path, percent of the rated power.
+    pub fn power_percent(&self, path: u32) -> f64 {
+        self.paths[path as usize]
+            .power_percent
+            .unwrap_or(self.settings.power_percent)
+    }
+    /// Speed of a path.
+    pub fn speed_mm_s(&self, path: u32) -> f64 {
+        self.paths[path as usize]
+            .cut_speed_mm_s
+            .unwrap_or(self.settings.cut_speed_mm_s)
+    }
+
     /// The plan as motion over time. Lengths are as on the foil (before `scale_x`, `scale_y` are applied).
     pub fn motion(&self) -> Motion {
         let s = &self.settings;
@@ -170,8 +188,8 @@ impl Plan {
                     let burn = Burn {
                         points: self.cut_points(*path, *from_mm, *to_mm),
                         start_s: t,
-                        speed_mm_s: s.cut_speed_mm_s,
-                        power_w: s.rated_power_w * s.power_percent / 100.0,
+                        speed_mm_s: self.speed_mm_s(*path),
+                        power_w: s.rated_power_w * self.power_percent(*path) / 100.0,
                         path: *path,
                         pass: *pass,
                     };

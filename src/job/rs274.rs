@@ -32,7 +32,6 @@ impl Writer for Rs274Writer {
             body.raw("%");
         }
         header(&mut body, plan);
-        let power = dialect.power_full_scale * plan.settings.power_percent / 100.0;
         for line in ["G21", "G90", "G17", "G94", &dialect.beam_off] {
             body.line(line);
         }
@@ -62,7 +61,8 @@ impl Writer for Rs274Writer {
                     let p = &plan.paths[*path as usize];
                     body.comment(&path_comment(*path, *pass, p));
                     let points = plan.cut_points(*path, *from_mm, *to_mm);
-                    body.cut(&points, power, plan.settings.cut_speed_mm_s * 60.0);
+                    let power = dialect.power_full_scale * plan.power_percent(*path) / 100.0;
+                    body.cut(&points, power, plan.speed_mm_s(*path) * 60.0);
                 }
             }
         }

@@ -1,8 +1,12 @@
 //! Kerf: from openings to the paths of the beam's centre, and the coupons and fits that measure it.
 
 mod compensate;
+pub mod coupon;
+pub mod fit;
 mod lines;
+pub mod micrograph;
 mod run_in;
+pub mod stats;
 
 pub use compensate::compensate;
 pub use run_in::lay;

@@ -22,6 +22,11 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     let mut clock = Clock::default();
     let s = &plan.settings;
     let positive = |v: f64| v.is_finite() && v > 0.0;
+    let own = plan
+        .paths
+        .iter()
+        .flat_map(|p| [p.power_percent, p.cut_speed_mm_s])
+        .flatten();
     if ![
         s.cut_speed_mm_s,
         s.jump_speed_mm_s,
@@ -29,6 +34,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         s.power_percent,
     ]
     .into_iter()
+    .chain(own)
     .all(positive)
     {
         return Err(not("speeds and powers must be more than zero".into()));
@@ -102,8 +108,8 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                 let burn = Burn {
                     points,
                     start_s: clock.time_s,
-                    speed_mm_s: s.cut_speed_mm_s,
-                    power_w: s.rated_power_w * s.power_percent / 100.0,
+                    speed_mm_s: plan.speed_mm_s(*path),
+                    power_w: s.rated_power_w * plan.power_percent(*path) / 100.0,
                     path: *path,
                     pass: *pass,
                 };

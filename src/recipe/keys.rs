@@ -137,6 +137,21 @@ section!(
     }
 );
 section!(
+    /// What pulse and kerf coupons told about the beam. Left out: not predicted, cut a coupon.
+    Beam ["beam"] {
+        /// Radius (1/e2) of the spot at the focus, fitted from single craters.
+        spot_radius_um: Option<f64> = None; 0.1 ..= 10000.0,
+        /// Pulse energy that just marks the surface, at the focus.
+        threshold_energy_uj: Option<f64> = None; 0.000001 ..= 1000000.0,
+        /// Pulse energy at which a cut just reaches through the foil (exit width zero), at the focus.
+        through_energy_uj: Option<f64> = None; 0.000001 ..= 1000000.0,
+        /// Largest pulse energy the source gives.
+        max_pulse_energy_uj: Option<f64> = None; 0.000001 ..= 1000000.0,
+        /// Lowest rate at which the source runs steadily.
+        min_pulse_rate_khz: Option<f64> = None; 0.001 ..= 10000.0,
+    }
+);
+section!(
     /// How often each cut is repeated, and in what arrangement.
     Passes ["passes"] {
         /// Number of passes over each cut.

@@ -50,7 +50,8 @@ macro_rules! recipe {
             /// Section name, what it is about, and its keys, in the order of the file.
             pub const SECTIONS: &'static [(&'static str, &'static str, &'static [KeySpec])] =
                 &[$(($type::SECTION, $type::DOC, $type::KEYS)),+];
-            fn set(&mut self, section: &str, key: &str, value: &toml::Value) -> Result<(), String> {
+            /// Sets a key; the error says what kind of value it takes.
+            pub(crate) fn set(&mut self, section: &str, key: &str, value: &toml::Value) -> Result<(), String> {
                 match section { $($type::SECTION => self.$field.set(key, value),)+ _ => Err("no such section".into()) }
             }
             /// The value of a key, `None` where it is left to its rule.
@@ -65,7 +66,7 @@ macro_rules! recipe {
 }
 
 recipe! {
-    foil: Foil, laser: Laser, scan: Scan, kerf: Kerf, passes: Passes, tie_bars: TieBars,
+    foil: Foil, laser: Laser, scan: Scan, kerf: Kerf, beam: Beam, passes: Passes, tie_bars: TieBars,
     rules: Rules, film: Film, heat: Heat, rs274: Rs274, sheet: Sheet, hpgl: Hpgl,
 }
 
