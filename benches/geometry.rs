@@ -6,11 +6,13 @@
 
 use cavalier_contours::polyline::{PlineSource, PlineSourceMut, Polyline};
 use criterion::{BenchmarkId, Criterion, criterion_group, criterion_main};
-use foilwright::regions::{FillRule, Point, Regions, inset, normalise};
+use foilwright::regions::{FillRule, Point, inset, normalise};
 use i_overlay::core::overlay::{Overlay, ShapeType};
 use i_overlay::core::overlay_rule::OverlayRule;
-use i_overlay::mesh::float::outline::offset::OutlineOffset;
-use i_overlay::mesh::style::{LineJoin, OutlineStyle};
+use i_overlay::i_float::int::angle::Angle;
+use i_overlay::mesh::int::arc::ArcOptions;
+use i_overlay::mesh::int::outline::offset::IntOutlineOffset;
+use i_overlay::mesh::int::style::{IntLineJoin, IntOutlineStyle};
 use std::f64::consts::PI;
 use std::hint::black_box;
 use std::time::Duration;
@@ -76,7 +78,7 @@ fn w2(vertices: usize) -> Vec<Vec<Point>> {
     }
     v.push(at(teeth as f64 * pitch + 10_000.0, -1e5));
     v.push(at(-10_000.0, -1e5));
-    v
+    vec![v]
 }
 
 fn w3() -> Vec<Vec<Point>> {
@@ -135,14 +137,12 @@ fn w5() -> Vec<Vec<Point>> {
     rings
 }
 
-fn one_pass(rings: &[Vec<Point>]) -> usize {
+fn one_pass(rings: &[Vec<Point>], rule: FillRule) -> usize {
     let mut overlay = Overlay::<i32>::new(rings.iter().map(Vec::len).sum());
     for ring in rings {
         overlay.add_contour(ring, ShapeType::Subject);
     }
-    overlay
-        .overlay(OverlayRule::Subject, FillRule::EvenOdd)
-        .len()
+    overlay.overlay(OverlayRule::Subject, rule).len()
 }
 
 fn geometry(c: &mut Criterion) {
@@ -181,20 +181,18 @@ fn geometry(c: &mut Criterion) {
             b.iter(|| black_box(regions.clone()).len());
         });
         let step = 2.0 * (1.0 - TOLERANCE_NM / HALF_KERF_NM).acos();
-        let nested: Vec<Vec<Vec<[f64; 2]>>> = regions
-            .shapes()
-            .map(|s| {
-                s.rings()
-                    .map(|r| r.iter().map(|p| [f64::from(p.x), f64::from(p.y)]).collect())
-                    .collect()
-            })
-            .collect();
+        // A whole turn is 2^32 units of its integer angle.
+        let join = IntLineJoin::Round(ArcOptions {
+            max_step: Angle::from_bits((step / (2.0 * PI) * 4_294_967_296.0) as u32),
+            ..ArcOptions::default()
+        });
+        let nested: Vec<_> = regions.shapes().map(|s| s.to_regions()).collect();
         g.bench_function(BenchmarkId::new("i_overlay_per_shape", &label), |b| {
-            let style = OutlineStyle::new(-HALF_KERF_NM).line_join(LineJoin::Round(step));
+            let style = IntOutlineStyle::new(-HALF_KERF_NM as i32).line_join(join);
             b.iter(|| {
                 nested
                     .iter()
-                    .map(|s| s.outline(&style).len())
+                    .map(|s| s.outline(&style).map_or(0, |o| o.len()))
                     .sum::<usize>()
             });
         });
@@ -202,7 +200,7 @@ fn geometry(c: &mut Criterion) {
         let lines: Vec<Polyline<f64>> = regions
             .rings()
             .map(|r| {
-                let mut line = Polyline::with_capacity(r.len(), true);
+                let mut line = Polyline::new_closed();
                 for p in r {
                     line.add(f64::from(p.x) / 1e3, f64::from(p.y) / 1e3, 0.0);
                 }
@@ -229,7 +227,7 @@ fn geometry(c: &mut Criterion) {
             b.iter(|| one.install(|| black_box(normalise(rings, rule)).len()));
         });
         g.bench_function(BenchmarkId::new("i_overlay_one_pass", &label), |b| {
-            b.iter(|| black_box(one_pass(rings)));
+            b.iter(|| black_box(one_pass(rings, rule)));
         });
         g.finish();
     }
