@@ -16,6 +16,13 @@ pub(super) struct CentreLine {
 
 /// Distances below this count as zero, nanometres (a few steps of the grid).
 const TOUCH_NM: f64 = 4.0;
+/// Tips are cut where they are at least this fraction of the kerf wide (a little over half, so that the cut
+/// stays under twice the drawn width).
+const TIP_WIDTH: f64 = 0.51;
+/// Tips shorter than this many half kerfs (corners blunter than about 7 degrees) are left to corner rounding.
+const TIP_LENGTH: f64 = 8.0;
+/// An end that widens faster than this (half width over length) is a tip and not a slit.
+const TIP_SLOPE: f64 = 0.04;
 /// A side branch is dropped when the disc at its junction explains it: reach <= this x its radius.
 const BRANCH_REACH: f64 = 1.5;
 
@@ -27,7 +34,7 @@ const BRANCH_REACH: f64 = 1.5;
 pub(super) fn narrow_parts(shape: Shape<'_>, radius: f64) -> Result<Vec<CentreLine>, MedialError> {
     let axis = narrow_axis(&medial_axis(shape)?, radius + TOUCH_NM);
     let mut graph = Graph::new(axis);
-    graph.prune();
+    graph.prune(radius);
     Ok(graph
         .chains()
         .into_iter()
@@ -119,6 +126,50 @@ impl Graph {
             }
         }
     }
+    /// Whether the branch runs from a narrow end into the full width of the beam like a wedge.
+    fn tapers(&self, chain: &[usize], radius: f64) -> bool {
+        let end = self.nodes[chain[0]].radius;
+        let limit = TIP_WIDTH * radius;
+        if end >= limit || self.nodes[chain[chain.len() - 1]].radius < limit {
+            return false;
+        }
+        let narrow: f64 = chain
+            .windows(2)
+            .take_while(|w| self.nodes[w[0]].radius < limit)
+            .map(|w| gap(self.nodes[w[0]].at, self.nodes[w[1]].at))
+            .sum();
+        limit - end > TIP_SLOPE * narrow
+    }
+    /// Drops a branch into a corner. Of a long thin tip the part at least half the kerf wide stays, so that
+    /// it is cut no more than twice as wide as drawn; shorter ones are left to the rounding of corners.
+    fn trim_tip(&mut self, chain: &[usize], radius: f64) {
+        let wide = |n: &usize| self.nodes[*n].radius >= TIP_WIDTH * radius;
+        let keep = chain.iter().position(wide).unwrap_or(chain.len());
+        let length: f64 = chain[keep.min(chain.len() - 1)..]
+            .windows(2)
+            .map(|w| gap(self.nodes[w[0]].at, self.nodes[w[1]].at))
+            .sum();
+        // One tip edge may run from nothing to the full width: split it where it is wide enough.
+        let (from, to) = match keep {
+            0 => return,
+            k if k >= chain.len() => return self.remove(chain),
+            k => (chain[k - 1], chain[k]),
+        };
+        let (a, b) = (self.nodes[from], self.nodes[to]);
+        let t = ((TIP_WIDTH * radius - a.radius) / (b.radius - a.radius)).clamp(0.0, 1.0);
+        let split = Node {
+            at: std::array::from_fn(|i| a.at[i] + t * (b.at[i] - a.at[i])),
+            radius: TIP_WIDTH * radius,
+        };
+        if length + gap(split.at, b.at) <= TIP_LENGTH * radius {
+            return self.remove(chain);
+        }
+        self.remove(&chain[..=keep]);
+        self.nodes.push(split);
+        let new = self.nodes.len() - 1;
+        self.near.entry(new).or_default().push(to);
+        self.near.entry(to).or_default().push(new);
+    }
     fn leaves(&self) -> Vec<usize> {
         self.near
             .iter()
@@ -127,7 +178,7 @@ impl Graph {
             .collect()
     }
     /// Drops branches that run into corners, then stubs that the disc at their junction explains.
-    fn prune(&mut self) {
+    fn prune(&mut self, radius: f64) {
         // All branches first: taking one away must not turn its junction into a way through.
         let corners: Vec<Vec<usize>> = self
             .leaves()
@@ -136,7 +187,14 @@ impl Graph {
             .map(|leaf| self.branch(leaf))
             .collect();
         for chain in corners {
-            self.remove(&chain);
+            self.trim_tip(&chain, radius);
+        }
+        // Then ends that are blunt yet taper, such as a tip with its point cut off.
+        for leaf in self.leaves() {
+            let chain = self.branch(leaf);
+            if self.tapers(&chain, radius) {
+                self.trim_tip(&chain, radius);
+            }
         }
         loop {
             let stub = self.leaves().into_iter().find_map(|leaf| {

@@ -279,7 +279,14 @@ fn stretch(
         let (p, normal) = place(ring, at);
         let r = l.radius_um;
         let c = [p[0] + normal[0] * r, p[1] + normal[1] * r];
-        let reachable = drawn.nearest(c, (r - l.limit_um).max(0.0)).is_none();
+        // The disc fits when no edge is nearer than it may be, and its centre has not passed through a crack
+        // narrower than that: the edge nearest to it must face it.
+        let faces = |(s, q, _): (Segment, [f64; 2], f64)| {
+            let n = s.left();
+            n[0] * (c[0] - q[0]) + n[1] * (c[1] - q[1]) >= 0.0
+        };
+        let reachable = drawn.nearest(c, (r - l.limit_um).max(0.0)).is_none()
+            && drawn.nearest(c, 1.01 * r).is_none_or(faces);
         let d = cut.nearest(p, search).map_or(search, |n| n.2);
         let worse = if outside {
             // Where the beam could not go, the distance says nothing.
