@@ -88,6 +88,8 @@ pub struct Placement {
     pub bars: Vec<Placed>,
     /// Island and the span of the shortest bar that would reach (nanometres), if any would.
     pub untied: Vec<(usize, Option<f64>)>,
+    /// Middles of the bars, for keeping the next island's bars out of them.
+    middles: RTree<V>,
 }
 
 /// Chooses bars for every piece of `foil` but the frame.
@@ -185,6 +187,18 @@ fn one_island(
     all.retain(|c| {
         len(sub(c.to, c.from)) <= span_nm && !around.forbidden(c.from, c.to, width_nm / 2.0)
     });
+    // Islands side by side would else both bridge the gap between them at the same place.
+    let room = width_nm + web_nm;
+    let free = |c: &Candidate| {
+        let m = middle(c.from, c.to);
+        out.middles
+            .locate_within_distance(m, room * room)
+            .next()
+            .is_none()
+    };
+    if all.iter().any(free) {
+        all.retain(free);
+    }
     if all.is_empty() {
         out.untied.push((piece, shortest.map(|s| s - web_nm)));
         return;
@@ -196,9 +210,10 @@ fn one_island(
     });
     let least = (settings.count.unwrap_or(recipe.tie_bars.min_per_island) as usize).max(1);
     let most = (recipe.tie_bars.max_per_island as usize).max(least);
-    let chosen = choose(&all, least, most, width_nm + web_nm);
+    let chosen = choose(&all, least, most, room);
     for (n, c) in chosen.iter().enumerate() {
         let gap_um = (len(sub(c.to, c.from)) - web_nm).max(0.0) / NM_PER_UM;
+        out.middles.insert(middle(c.from, c.to));
         out.bars.push(Placed {
             piece,
             from: c.from,
