@@ -88,8 +88,8 @@ pub struct Placement {
     pub bars: Vec<Placed>,
     /// Island and the span of the shortest bar that would reach (nanometres), if any would.
     pub untied: Vec<(usize, Option<f64>)>,
-    /// Middles of the bars, for keeping the next island's bars out of them.
-    middles: RTree<V>,
+    /// Ends and middles of the bars, for keeping the next island's bars out of them.
+    taken: RTree<V>,
 }
 
 /// Chooses bars for every piece of `foil` but the frame.
@@ -190,11 +190,10 @@ fn one_island(
     // Islands side by side would else both bridge the gap between them at the same place.
     let room = width_nm + web_nm;
     let free = |c: &Candidate| {
-        let m = middle(c.from, c.to);
-        out.middles
-            .locate_within_distance(m, room * room)
-            .next()
-            .is_none()
+        [c.from, middle(c.from, c.to), c.to].iter().all(|&p| {
+            let mut near = out.taken.locate_within_distance(p, room * room);
+            near.next().is_none()
+        })
     };
     if all.iter().any(free) {
         all.retain(free);
@@ -213,7 +212,9 @@ fn one_island(
     let chosen = choose(&all, least, most, room);
     for (n, c) in chosen.iter().enumerate() {
         let gap_um = (len(sub(c.to, c.from)) - web_nm).max(0.0) / NM_PER_UM;
-        out.middles.insert(middle(c.from, c.to));
+        for p in [c.from, middle(c.from, c.to), c.to] {
+            out.taken.insert(p);
+        }
         out.bars.push(Placed {
             piece,
             from: c.from,
