@@ -29,6 +29,7 @@ pub mod order;
 pub mod output;
 pub mod pictures;
 mod pipeline;
+pub mod polyline;
 pub mod proof;
 pub mod recipe;
 pub mod regions;

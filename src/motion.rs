@@ -29,10 +29,7 @@ pub struct Burn {
 
 impl Burn {
     pub fn length_mm(&self) -> f64 {
-        self.points
-            .windows(2)
-            .map(|w| ((w[1][0] - w[0][0]).powi(2) + (w[1][1] - w[0][1]).powi(2)).sqrt())
-            .sum()
+        crate::polyline::length(&self.points)
     }
     pub fn end_s(&self) -> f64 {
         self.start_s + self.length_mm() / self.speed_mm_s

@@ -102,7 +102,9 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
             let layer = artwork::Layer {
                 name: stencil.name.clone(),
                 openings: stencil.drawn.clone(),
-                ..layer.clone()
+                elements: layer.elements.clone(),
+                tie_lines: layer.tie_lines.clone(),
+                keep_clear: layer.keep_clear.clone(),
             };
             jobs.push(LayerJob {
                 stencil,

@@ -1,6 +1,6 @@
 //! `foilwright cut`: drawing to cut file, one stencil per layer.
 
-use super::{ArtworkFlags, Common, Exit, Overrides, preview, words};
+use super::{Exit, StencilFlags, preview, words};
 use crate::finding::{Finding, Severity};
 use crate::heat::{SimOptions, simulate};
 use crate::job;
@@ -19,15 +19,8 @@ use std::path::{Component, Path, PathBuf};
 
 #[derive(Debug, Args)]
 pub struct CutArgs {
-    /// The drawing, one group per layer
-    #[arg(value_name = "ARTWORK.svg")]
-    artwork: PathBuf,
     #[command(flatten)]
-    common: Common,
-    #[command(flatten)]
-    overrides: Overrides,
-    #[command(flatten)]
-    drawing: ArtworkFlags,
+    stencil: StencilFlags,
     /// Formats to write, separated by commas
     #[arg(long = "as", value_name = "FORMATS", value_delimiter = ',', default_value = "rs274,svg,plan", value_parser = format_name)]
     formats: Vec<String>,
@@ -64,18 +57,15 @@ fn format_name(text: &str) -> Result<String, String> {
 }
 
 pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
-    let recipe = args
-        .drawing
-        .apply(args.common.load_recipe(&args.overrides)?)?;
-    let mut options = args.drawing.options(recipe);
+    let mut options = args.stencil.options()?;
     options.order = match args.order {
         OrderFlag::Artwork => OrderMode::Artwork,
         OrderFlag::Travel => OrderMode::Travel,
         OrderFlag::Cool => OrderMode::Cool,
     };
     options.force = args.force;
-    let mut run = prepare(&args.artwork, &options)?;
-    let out = args.common.out_beside(&args.artwork);
+    let mut run = prepare(&args.stencil.artwork, &options)?;
+    let out = args.stencil.common.out_beside(&args.stencil.artwork);
     let mut written = Vec::new();
     if !run.report.blocked() || args.force {
         let files = make_files(&mut run, &args, &options.recipe)?;
@@ -85,9 +75,9 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
         }
     }
     let blocked = run.report.blocked();
-    if args.common.json {
+    if args.stencil.common.json {
         print!("{}", String::from_utf8_lossy(&run.report.to_json()));
-    } else if !args.common.quiet {
+    } else if !args.stencil.common.quiet {
         words::summary(&run.report, &mut std::io::stdout())?;
         if blocked && !args.force {
             println!(
@@ -97,7 +87,7 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
             println!("wrote {} files to {}", written.len(), out.display());
         }
     }
-    if args.common.quiet || args.common.json {
+    if args.stencil.common.quiet || args.stencil.common.json {
         for f in run
             .report
             .all_findings()

@@ -133,12 +133,9 @@ pub(crate) fn length_um(text: &str) -> Result<f64, String> {
     crate::units::parse_length_um(text).map_err(|e| e.to_string())
 }
 
-/// What decides how a drawing is read and held together; `cut`, `check` and `proof` share it.
+/// What decides how a drawing is read; `cut`, `check` and `proof` share it.
 #[derive(Debug, Clone, Args)]
-pub struct ArtworkFlags {
-    /// Only this layer (repeatable)
-    #[arg(long, value_name = "NAME")]
-    pub layer: Vec<String>,
+pub struct DrawingFlags {
     /// Physical width of a drawing that has none, such as 20mm
     #[arg(long, value_name = "LENGTH", value_parser = length_um)]
     pub width: Option<f64>,
@@ -148,9 +145,6 @@ pub struct ArtworkFlags {
     /// What opens the foil: dark paint, or any paint that is not white
     #[arg(long, value_enum, default_value = "dark")]
     pub opens: OpensFlag,
-    /// What to do about islands: tie bars, complementary stencils, or list them and stop
-    #[arg(long, value_enum, default_value = "tie")]
-    pub islands: IslandsFlag,
     /// Folder with more fonts (repeatable)
     #[arg(long, value_name = "DIR")]
     pub fonts: Vec<PathBuf>,
@@ -169,27 +163,59 @@ pub enum IslandsFlag {
     Refuse,
 }
 
-impl ArtworkFlags {
-    /// Writes `--sheet` into the recipe.
+impl DrawingFlags {
+    /// The recipe with its overrides and `--sheet` written into it, checked.
     ///
     /// # Errors
-    /// A size that cannot be read.
-    pub fn apply(&self, mut recipe: Recipe) -> anyhow::Result<Recipe> {
+    /// As [`Common::load_recipe`]; a size that cannot be read.
+    pub fn recipe(&self, common: &Common, overrides: &Overrides) -> anyhow::Result<Recipe> {
+        let mut recipe = common.load_recipe(overrides)?;
         if let Some(size) = &self.sheet {
             recipe.sheet.size.clone_from(size);
             recipe.check("with the command line's --sheet")?;
         }
         Ok(recipe)
     }
+    /// How the drawing is to be read.
+    pub fn read_options(&self, recipe: &Recipe) -> ReadOptions {
+        ReadOptions {
+            width_mm: self.width.map(|um| um * 1e-3),
+            any_paint: self.opens == OpensFlag::AnyPaint,
+            fonts: self.fonts.clone(),
+            tolerance_um: recipe.tolerance_um(),
+        }
+    }
+}
+
+/// A drawing to be made into stencils; `cut` and `check` share it.
+#[derive(Debug, Clone, Args)]
+pub struct StencilFlags {
+    /// The drawing, one group per layer
+    #[arg(value_name = "ARTWORK.svg")]
+    pub artwork: PathBuf,
+    #[command(flatten)]
+    pub common: Common,
+    #[command(flatten)]
+    overrides: Overrides,
+    #[command(flatten)]
+    drawing: DrawingFlags,
+    /// Only this layer (repeatable)
+    #[arg(long, value_name = "NAME")]
+    layer: Vec<String>,
+    /// What to do about islands: tie bars, complementary stencils, or list them and stop
+    #[arg(long, value_enum, default_value = "tie")]
+    islands: IslandsFlag,
+}
+
+impl StencilFlags {
     /// The options of a run with these flags; order and force as their defaults.
-    pub fn options(&self, recipe: Recipe) -> Options {
-        Options {
-            read: ReadOptions {
-                width_mm: self.width.map(|um| um * 1e-3),
-                any_paint: self.opens == OpensFlag::AnyPaint,
-                fonts: self.fonts.clone(),
-                tolerance_um: recipe.tolerance_um(),
-            },
+    ///
+    /// # Errors
+    /// As [`DrawingFlags::recipe`].
+    pub fn options(&self) -> anyhow::Result<Options> {
+        let recipe = self.drawing.recipe(&self.common, &self.overrides)?;
+        Ok(Options {
+            read: self.drawing.read_options(&recipe),
             recipe,
             layers: self.layer.clone(),
             islands: match self.islands {
@@ -200,6 +226,6 @@ impl ArtworkFlags {
             order: OrderMode::Cool,
             force: false,
             rules_only: false,
-        }
+        })
     }
 }

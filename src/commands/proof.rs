@@ -1,12 +1,13 @@
 //! `foilwright proof`: reads a written job back and compares it with the drawing.
 
-use super::{Common, Exit, Overrides};
-use crate::artwork::{self, Artwork, Layer, ReadOptions};
+use super::{Common, DrawingFlags, Exit, Overrides};
+use crate::artwork::{self, Artwork, Layer};
 use crate::finding::Severity;
 use crate::output::OutputSet;
 use crate::pictures::proof::{Close, ProofPicture, proof_png};
 use crate::proof::{self, Dialect, ReadJob, Verdict};
-use crate::recipe::{Recipe, SheetSize};
+use crate::recipe::Recipe;
+use crate::sheet::Sheet;
 use crate::units::{show_length_um, show_time_s, trim_number};
 use anyhow::{Context, bail};
 use clap::Args;
@@ -23,15 +24,8 @@ pub struct ProofArgs {
     /// Layer it was made from (needed when the drawing has several)
     #[arg(long, value_name = "NAME")]
     layer: Option<String>,
-    /// Width of a drawing that has no physical size, such as 20mm
-    #[arg(long, value_name = "LENGTH", value_parser = super::length_um)]
-    width: Option<f64>,
-    /// The foil: `page`, `artwork` or a size such as 25x25mm
-    #[arg(long, value_name = "SIZE")]
-    sheet: Option<String>,
-    /// What opens the foil: `dark` or `any-paint`
-    #[arg(long, value_name = "WHAT", default_value = "dark", value_parser = ["dark", "any-paint"])]
-    opens: String,
+    #[command(flatten)]
+    drawing: DrawingFlags,
     /// Write no picture
     #[arg(long)]
     no_pictures: bool,
@@ -42,25 +36,15 @@ pub struct ProofArgs {
 }
 
 pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
-    let mut recipe = args.common.load_recipe(&args.overrides)?;
-    if let Some(size) = &args.sheet {
-        recipe.sheet.size = size.clone();
-        recipe.check("with the command line's overrides")?;
-    }
-    let options = ReadOptions {
-        width_mm: args.width.map(|um| um / 1e3),
-        any_paint: args.opens == "any-paint",
-        tolerance_um: recipe.tolerance_um(),
-        ..ReadOptions::default()
-    };
-    let drawing = artwork::read(&args.artwork, &options)?.value;
+    let recipe = args.drawing.recipe(&args.common, &args.overrides)?;
+    let drawing = artwork::read(&args.artwork, &args.drawing.read_options(&recipe))?.value;
     let dialect = Dialect::from_recipe(&recipe);
     let job = read_job(&args.job, &dialect)?;
     let layer = choose(
         &drawing,
         args.layer.as_deref().or(stated_layer(&drawing, &job)),
     )?;
-    let sheet_mm = sheet_box(&drawing, &recipe);
+    let sheet_mm = Sheet::of(&drawing, &recipe).value.box_mm;
     let verdict = proof::prove(&job, layer, sheet_mm, &recipe);
 
     let mut files = OutputSet::new(&args.common.out_beside(&args.job));
@@ -135,34 +119,6 @@ fn choose<'a>(drawing: &'a Artwork, name: Option<&str>) -> anyhow::Result<&'a La
             "the drawing has several layers; give --layer with one of {}",
             names()
         ),
-    }
-}
-
-/// The sheet in page coordinates, as the recipe says.
-fn sheet_box(drawing: &Artwork, recipe: &Recipe) -> [f64; 4] {
-    let page = [0.0, 0.0, drawing.size_mm[0], drawing.size_mm[1]];
-    let paint = drawing
-        .layers
-        .iter()
-        .filter_map(|l| l.openings.bounds())
-        .reduce(|a, b| a.join(&b))
-        .map_or(page, |b| {
-            [b.min.x, b.min.y, b.max.x, b.max.y].map(|v| f64::from(v) / 1e6)
-        });
-    match SheetSize::parse(&recipe.sheet.size) {
-        None | Some(SheetSize::Page) => page,
-        Some(SheetSize::Artwork) => {
-            let m = recipe.sheet.margin_mm;
-            [paint[0] - m, paint[1] - m, paint[2] + m, paint[3] + m]
-        }
-        Some(SheetSize::Fixed {
-            width_mm,
-            height_mm,
-        }) => {
-            let c = [(paint[0] + paint[2]) / 2.0, (paint[1] + paint[3]) / 2.0];
-            let (w, h) = (width_mm / 2.0, height_mm / 2.0);
-            [c[0] - w, c[1] - h, c[0] + w, c[1] + h]
-        }
     }
 }
 

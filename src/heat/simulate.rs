@@ -6,6 +6,7 @@ use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
 use super::{Foil, hot_webs};
 use crate::job::plan::part_of;
 use crate::motion::{Burn, Motion};
+use crate::polyline::distance;
 use crate::recipe::{Recipe, Slugs};
 use std::fmt;
 
@@ -294,7 +295,7 @@ impl<'a> Run<'a> {
             .points
             .windows(2)
             .take(beam.segment)
-            .map(|w| gap(w[0], w[1]))
+            .map(|w| distance(w[0], w[1]))
             .sum::<f64>();
         let mut done = false;
         loop {
@@ -302,7 +303,7 @@ impl<'a> Run<'a> {
                 done = true;
                 break;
             };
-            let length = gap(w[0], w[1]);
+            let length = distance(w[0], w[1]);
             let goal = (until_mm - start_mm).min(length);
             while beam.along_mm < goal {
                 let to = (beam.along_mm + piece_mm).min(goal);
@@ -324,7 +325,7 @@ impl<'a> Run<'a> {
                 beam.along_mm = to;
                 let far = beam
                     .marked
-                    .is_none_or(|m| gap(m, b) >= 0.1_f64.max(2.0 * piece_mm));
+                    .is_none_or(|m| distance(m, b) >= 0.1_f64.max(2.0 * piece_mm));
                 if far {
                     self.mark_near(b, now_s);
                     beam.marked = Some(b);
@@ -540,8 +541,4 @@ impl OwnField {
 fn grown(window: Window, by: usize, sheet: &FineSheet) -> Window {
     let grow = |r: [usize; 2], n: usize| [r[0].saturating_sub(by).max(1), (r[1] + by).min(n)];
     [grow(window[0], sheet.nx), grow(window[1], sheet.ny)]
-}
-
-fn gap(a: [f64; 2], b: [f64; 2]) -> f64 {
-    libm::hypot(b[0] - a[0], b[1] - a[1])
 }

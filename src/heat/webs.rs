@@ -199,7 +199,9 @@ impl Outlines {
             })
             .collect()
     }
-    /// Whether a place lies inside a closed cut, by the even-odd rule; overlaps of joins count once per place.
+    /// Whether a place may lie inside a closed cut, by the even-odd rule to the left and to the right;
+    /// overlaps of joins count once per place. A run-in ends in the open, so that a ray through it counts
+    /// one crossing too many: foil is outside whichever way one looks.
     fn in_slug(&self, p: [f64; 2]) -> bool {
         let row = (((p[1] - self.y0) / self.row_mm).max(0.0) as usize).min(self.rows.len() - 1);
         let mut at: Vec<f64> = self.rows[row]
@@ -207,11 +209,11 @@ impl Outlines {
             .map(|i| &self.lines[*i as usize])
             .filter(|l| (l.a[1] > p[1]) != (l.b[1] > p[1]))
             .map(|l| l.a[0] + (l.b[0] - l.a[0]) * (p[1] - l.a[1]) / (l.b[1] - l.a[1]))
-            .filter(|x| *x > p[0])
             .collect();
         at.sort_unstable_by(f64::total_cmp);
         // An overlap repeats a crossing at the same place.
         at.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
-        at.len() % 2 == 1
+        let left = at.iter().filter(|x| **x <= p[0]).count();
+        left % 2 == 1 || (at.len() - left) % 2 == 1
     }
 }

@@ -2,6 +2,7 @@
 
 use super::plan::{Path, Plan, SCHEMA, Settings, Step, Timing};
 use crate::order::{OrderMode, Sequence};
+use crate::polyline::{distance, length};
 use crate::recipe::{LaserSide, Origin, Recipe};
 use thiserror::Error;
 
@@ -188,13 +189,12 @@ pub fn settings(recipe: &Recipe, order: OrderMode) -> Settings {
 /// Adds up what the steps take. The jump from the scanner's rest to the first cut counts from (0, 0).
 pub fn timing(plan: &Plan) -> Timing {
     let s = &plan.settings;
-    let gap = |a: [f64; 2], b: [f64; 2]| libm::hypot(b[0] - a[0], b[1] - a[1]);
     let mut t = Timing::default();
     let mut at = [0.0, 0.0];
     for step in &plan.steps {
         match step {
             Step::Jump { to } => {
-                let d = gap(at, *to);
+                let d = distance(at, *to);
                 t.jumps += 1;
                 t.jump_length_mm += d;
                 t.jump_s += d / s.jump_speed_mm_s + s.jump_settle_ms * 1e-3;
@@ -207,7 +207,7 @@ pub fn timing(plan: &Plan) -> Timing {
                 ..
             } => {
                 let points = plan.cut_points(*path, *from_mm, *to_mm);
-                let length: f64 = points.windows(2).map(|w| gap(w[0], w[1])).sum();
+                let length = length(&points);
                 t.cut_length_mm += length;
                 t.beam_on_s += length / plan.speed_mm_s(*path);
                 at = points.last().copied().unwrap_or(at);

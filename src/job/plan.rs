@@ -2,6 +2,7 @@
 
 use crate::kerf::CutKind;
 use crate::motion::{Burn, Motion};
+use crate::polyline::distance;
 use serde::{Deserialize, Serialize};
 
 /// The version that `plan.json` states.
@@ -113,7 +114,7 @@ pub fn part_of(points: &[[f64; 2]], from_mm: f64, to_mm: f64) -> Vec<[f64; 2]> {
     let mut at = 0.0;
     for w in points.windows(2) {
         let (a, b) = (w[0], w[1]);
-        let len = ((b[0] - a[0]).powi(2) + (b[1] - a[1]).powi(2)).sqrt();
+        let len = distance(a, b);
         let end = at + len;
         let lerp = |s: f64| {
             let t = if len > 0.0 {
@@ -173,9 +174,7 @@ impl Plan {
         for step in &self.steps {
             match step {
                 Step::Jump { to } => {
-                    let d = at.map_or(0.0, |p| {
-                        ((to[0] - p[0]).powi(2) + (to[1] - p[1]).powi(2)).sqrt()
-                    });
+                    let d = at.map_or(0.0, |p| distance(p, *to));
                     t += d / s.jump_speed_mm_s + s.jump_settle_ms * 1e-3;
                     at = Some(*to);
                 }

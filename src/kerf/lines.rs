@@ -1,5 +1,6 @@
 //! Single-line cuts: the centre lines of parts no wider than the kerf.
 
+use crate::polyline::distance;
 use crate::regions::Shape;
 use crate::regions::medial::{MedialAxis, MedialError, Node, medial_axis};
 use std::collections::BTreeMap;
@@ -70,10 +71,6 @@ struct Graph {
     near: BTreeMap<usize, Vec<usize>>,
 }
 
-fn gap(a: [f64; 2], b: [f64; 2]) -> f64 {
-    libm::hypot(b[0] - a[0], b[1] - a[1])
-}
-
 impl Graph {
     fn new(axis: MedialAxis) -> Graph {
         let mut near: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
@@ -136,7 +133,7 @@ impl Graph {
         let narrow: f64 = chain
             .windows(2)
             .take_while(|w| self.nodes[w[0]].radius < limit)
-            .map(|w| gap(self.nodes[w[0]].at, self.nodes[w[1]].at))
+            .map(|w| distance(self.nodes[w[0]].at, self.nodes[w[1]].at))
             .sum();
         limit - end > TIP_SLOPE * narrow
     }
@@ -147,7 +144,7 @@ impl Graph {
         let keep = chain.iter().position(wide).unwrap_or(chain.len());
         let length: f64 = chain[keep.min(chain.len() - 1)..]
             .windows(2)
-            .map(|w| gap(self.nodes[w[0]].at, self.nodes[w[1]].at))
+            .map(|w| distance(self.nodes[w[0]].at, self.nodes[w[1]].at))
             .sum();
         // One tip edge may run from nothing to the full width: split it where it is wide enough.
         let (from, to) = match keep {
@@ -161,7 +158,7 @@ impl Graph {
             at: std::array::from_fn(|i| a.at[i] + t * (b.at[i] - a.at[i])),
             radius: TIP_WIDTH * radius,
         };
-        if length + gap(split.at, b.at) <= TIP_LENGTH * radius {
+        if length + distance(split.at, b.at) <= TIP_LENGTH * radius {
             return self.remove(chain);
         }
         self.remove(&chain[..=keep]);
@@ -201,7 +198,7 @@ impl Graph {
                 let chain = self.branch(leaf);
                 let junction = chain[chain.len() - 1];
                 let (l, j) = (self.nodes[leaf], self.nodes[junction]);
-                let explained = gap(l.at, j.at) + l.radius <= BRANCH_REACH * j.radius;
+                let explained = distance(l.at, j.at) + l.radius <= BRANCH_REACH * j.radius;
                 (self.degree(junction) >= 3 && explained).then_some(chain)
             });
             match stub {
@@ -266,7 +263,7 @@ impl Graph {
                 }
             };
             let (head, tail) = (pull(chain[0]), pull(chain[chain.len() - 1]));
-            let length: f64 = points.windows(2).map(|w| gap(w[0], w[1])).sum();
+            let length: f64 = points.windows(2).map(|w| distance(w[0], w[1])).sum();
             if head + tail < length {
                 shorten(&mut points, tail);
                 points.reverse();
@@ -292,7 +289,7 @@ impl Graph {
 fn shorten(points: &mut Vec<[f64; 2]>, mut by: f64) {
     while points.len() >= 2 && by > 0.0 {
         let (a, b) = (points[points.len() - 2], points[points.len() - 1]);
-        let len = gap(a, b);
+        let len = distance(a, b);
         if len > by {
             let t = (len - by) / len;
             let n = points.len();

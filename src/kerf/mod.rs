@@ -61,9 +61,6 @@ pub struct CutPath {
 impl CutPath {
     /// Length of the whole path, millimetres.
     pub fn length_mm(&self) -> f64 {
-        self.points
-            .windows(2)
-            .map(|w| ((w[1][0] - w[0][0]).powi(2) + (w[1][1] - w[0][1]).powi(2)).sqrt())
-            .sum()
+        crate::polyline::length(&self.points)
     }
 }

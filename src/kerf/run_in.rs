@@ -2,6 +2,7 @@
 //! beam switching on is burnt into what comes out and not into the edge.
 
 use super::{Contour, CutKind, CutPath};
+use crate::polyline::distance;
 use crate::recipe::Recipe;
 use crate::regions::{Point, ring_contains};
 use crate::units::{NM_PER_MM, NM_PER_UM};
@@ -67,7 +68,7 @@ pub fn lay(
             )
         }) {
             points.push(from);
-            path.run_in_mm = gap(from, ring[0]) / NM_PER_MM;
+            path.run_in_mm = distance(from, ring[0]) / NM_PER_MM;
         }
     }
     points.extend_from_slice(&ring);
@@ -78,7 +79,7 @@ pub fn lay(
     let mut heading = [0.0; 2];
     for i in 1..=n {
         let (a, b) = (ring[(i - 1) % n], ring[i % n]);
-        let len = gap(a, b);
+        let len = distance(a, b);
         heading = [(b[0] - a[0]) / len.max(1.0), (b[1] - a[1]) / len.max(1.0)];
         if len >= left {
             last = [a[0] + heading[0] * left, a[1] + heading[1] * left];
@@ -97,14 +98,10 @@ pub fn lay(
     path
 }
 
-fn gap(a: [f64; 2], b: [f64; 2]) -> f64 {
-    libm::hypot(b[0] - a[0], b[1] - a[1])
-}
-
 /// Direction of travel at `at`, between the edges before and after.
 fn direction(before: [f64; 2], at: [f64; 2], after: [f64; 2]) -> [f64; 2] {
     let unit = |a: [f64; 2], b: [f64; 2]| {
-        let l = gap(a, b).max(1e-9);
+        let l = distance(a, b).max(1e-9);
         [(b[0] - a[0]) / l, (b[1] - a[1]) / l]
     };
     let (u, v) = (unit(before, at), unit(at, after));
@@ -144,7 +141,7 @@ fn inside_way(
 /// Whether the open segment from `at` (on the ring) to `to` lies inside the ring.
 fn stays_inside(ring: &[[f64; 2]], at: [f64; 2], to: [f64; 2]) -> bool {
     // Start a little off the ring, so that the edges at `at` do not count.
-    let d = gap(at, to);
+    let d = distance(at, to);
     let skip = (20.0 / d).min(0.5);
     let from = [
         at[0] + skip * (to[0] - at[0]),

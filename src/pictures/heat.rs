@@ -3,14 +3,12 @@
 use super::canvas::{ALARM, Anchor, Canvas, INK, PAPER, QUIET, Rgb};
 use super::maps::cividis;
 use super::order::wrap;
+use super::page::{HEIGHT, PANEL, WIDTH, page};
 use super::view::View;
 use crate::heat::{Frame, HeatResult};
 use crate::motion::Motion;
 use crate::units::{show_time_s, trim_number};
 
-const WIDTH: u32 = 1500;
-const HEIGHT: u32 = 1240;
-const PANEL: f64 = 400.0;
 /// Pieces cut free carry no heat of interest: the foil left behind does.
 const FREED: Rgb = [236, 238, 243];
 
@@ -69,16 +67,7 @@ fn top_of_scale(values: &[f32], skip: &[bool], limit_k: Option<f64>) -> f64 {
 
 /// Draws it as a PNG. The scale starts at 0 and ends at a round value; hotter cells are marked.
 pub fn heat_png(result: &HeatResult, motion: &Motion, picture: &HeatPicture) -> Vec<u8> {
-    let mut canvas = Canvas::new(WIDTH, HEIGHT);
-    canvas.text(30.0, 40.0, 24.0, Anchor::Start, INK, &picture.title);
-    canvas.text(30.0, 66.0, 16.0, Anchor::Start, QUIET, &picture.subtitle);
-    let window = [
-        30.0,
-        90.0,
-        f64::from(WIDTH) - PANEL - 60.0,
-        f64::from(HEIGHT) - 170.0,
-    ];
-    let view = View::fit(result.sheet_mm, window, true);
+    let (mut canvas, view) = page(&picture.title, &picture.subtitle, result.sheet_mm);
     let top = top_of_scale(&result.settled_k, &result.cut_free, picture.limit_k);
     let cells = Cells {
         sheet_mm: result.sheet_mm,
@@ -97,7 +86,6 @@ pub fn heat_png(result: &HeatResult, motion: &Motion, picture: &HeatPicture) -> 
     let m = &result.memory;
     let [x, y] = view.px(m.peak_at_mm);
     canvas.circle(x, y, 9.0, None, Some((ALARM, 2.5)));
-    view.scale_bar(&mut canvas, 40.0, HEIGHT as f32 - 36.0, 260.0);
     legend(&mut canvas, result, picture, top);
     canvas.png()
 }

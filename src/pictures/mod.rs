@@ -6,5 +6,6 @@ pub mod heat;
 pub mod maps;
 pub mod micrograph;
 pub mod order;
+mod page;
 pub mod proof;
 pub mod view;

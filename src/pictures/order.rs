@@ -2,13 +2,11 @@
 
 use super::canvas::{ALARM, Anchor, Canvas, FOIL, INK, PAPER, QUIET};
 use super::maps::viridis;
+use super::page::{HEIGHT, PANEL, WIDTH, page};
 use super::view::View;
 use crate::motion::Motion;
 use crate::units::{show_time_s, trim_number};
 
-const WIDTH: u32 = 1500;
-const HEIGHT: u32 = 1240;
-const PANEL: f64 = 400.0;
 const TIE: [u8; 3] = [224, 108, 0];
 
 /// A numbered mark, job millimetres.
@@ -35,16 +33,7 @@ pub struct OrderPicture {
 
 /// Draws it as a PNG.
 pub fn order_png(motion: &Motion, picture: &OrderPicture) -> Vec<u8> {
-    let mut canvas = Canvas::new(WIDTH, HEIGHT);
-    canvas.text(30.0, 40.0, 24.0, Anchor::Start, INK, &picture.title);
-    canvas.text(30.0, 66.0, 16.0, Anchor::Start, QUIET, &picture.subtitle);
-    let window = [
-        30.0,
-        90.0,
-        f64::from(WIDTH) - PANEL - 60.0,
-        f64::from(HEIGHT) - 170.0,
-    ];
-    let view = View::fit(motion.sheet_mm, window, true);
+    let (mut canvas, view) = page(&picture.title, &picture.subtitle, motion.sheet_mm);
     sheet(&mut canvas, &view, motion.sheet_mm);
     canvas.fill_rings(
         picture
@@ -65,7 +54,6 @@ pub fn order_png(motion: &Motion, picture: &OrderPicture) -> Vec<u8> {
         let [x, y] = view.px(mark.at);
         badge(&mut canvas, x, y, mark.number);
     }
-    view.scale_bar(&mut canvas, 40.0, HEIGHT as f32 - 36.0, 260.0);
     legend(&mut canvas, motion, picture);
     canvas.png()
 }

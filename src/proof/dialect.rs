@@ -80,7 +80,7 @@ impl Dialect {
     }
 
     pub(super) fn jump_s(&self, from: Option<[f64; 2]>, to: [f64; 2]) -> f64 {
-        let d = from.map_or(0.0, |f| distance(f, to));
+        let d = from.map_or(0.0, |f| super::grid::hypot(f, to));
         d / self.jump_speed_mm_s + self.jump_settle_s
     }
 }
@@ -89,10 +89,6 @@ fn m_code(line: &str) -> Option<u32> {
     let rest = line.trim().strip_prefix(['M', 'm'])?;
     let digits: String = rest.chars().take_while(char::is_ascii_digit).collect();
     digits.parse().ok()
-}
-
-pub(super) fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
-    ((a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2)).sqrt()
 }
 
 /// A clock that strings burns, jumps and dwells together in time.
