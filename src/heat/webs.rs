@@ -14,6 +14,9 @@ pub const HOT_K: f64 = 400.0;
 /// Places looked at along the cuts: one every so often, at most so many.
 const STEP_MM: f64 = 0.1;
 const MOST_PLACES: f64 = 2e5;
+/// Longest run-in or run-out, and the distance within which points are one.
+const STUB_MM: f64 = 0.2;
+const TOUCH_MM: f64 = 1e-6;
 
 /// Webs that no order keeps cool.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -33,9 +36,11 @@ pub struct WebWarning {
 impl WebWarning {
     pub fn words(&self) -> String {
         format!(
-            "{} webs narrower than {} um rise past {} K on each pass whatever the order (narrowest {} um: {} K)",
+            "{} web{} narrower than {} um {} past {} K on each pass whatever the order (narrowest {} um: {} K)",
             self.count,
+            if self.count == 1 { "" } else { "s" },
             trim_number(self.cool_um, 0),
+            if self.count == 1 { "rises" } else { "rise" },
             trim_number(self.limit_k, 0),
             trim_number(self.narrowest_um, 0),
             trim_number(self.rise_k, 0)
@@ -106,9 +111,38 @@ struct Stretch {
     path: u32,
 }
 
+type Index = RTree<GeomWithData<Line<[f64; 2]>, u32>>;
+
+fn index(lines: &[Stretch]) -> Index {
+    let numbered = lines.iter().enumerate();
+    RTree::bulk_load(
+        numbered
+            .map(|(i, l)| GeomWithData::new(Line::new(l.a, l.b), i as u32))
+            .collect(),
+    )
+}
+
+/// Which stretches are run-ins and run-outs: short ones at a loose end of a burn, where no other stretch
+/// lies. They run through the slug and bound no web.
+fn stubs(motion: &Motion, lines: &[Stretch], tree: &Index) -> Vec<bool> {
+    let mut out = vec![false; lines.len()];
+    let ends = motion.burns.iter().filter(|b| b.pass <= 1).flat_map(|b| {
+        let p = &b.points;
+        [p.first(), p.last()].into_iter().flatten().copied()
+    });
+    for end in ends {
+        let mut touching = tree.locate_within_distance(end, TOUCH_MM * TOUCH_MM);
+        if let (Some(own), None) = (touching.next(), touching.next()) {
+            let own = own.data as usize;
+            out[own] = lines[own].length <= STUB_MM;
+        }
+    }
+    out
+}
+
 struct Outlines {
     lines: Vec<Stretch>,
-    tree: RTree<GeomWithData<Line<[f64; 2]>, u32>>,
+    tree: Index,
     /// Stretches by height, for the even-odd rule.
     rows: Vec<Vec<u32>>,
     y0: f64,
@@ -132,13 +166,12 @@ impl Outlines {
                 }
             }
         }
-        let tree = RTree::bulk_load(
-            lines
-                .iter()
-                .enumerate()
-                .map(|(i, l)| GeomWithData::new(Line::new(l.a, l.b), i as u32))
-                .collect(),
-        );
+        let tree = index(&lines);
+        let stubs = stubs(motion, &lines, &tree);
+        let lines: Vec<Stretch> = (lines.into_iter().zip(stubs))
+            .filter_map(|(line, stub)| (!stub).then_some(line))
+            .collect();
+        let tree = index(&lines);
         let y0 = motion.sheet_mm[1];
         let count = 1024;
         let row_mm = ((motion.sheet_mm[3] - y0) / count as f64).max(1e-6);

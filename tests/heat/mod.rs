@@ -4,6 +4,7 @@ mod closed_forms;
 mod masks;
 mod oracle;
 mod order;
+mod webs;
 
 use foilwright::recipe::Recipe;
 

@@ -1,0 +1,56 @@
+//! Hot webs: what lies between two cuts and is foil, never what is slug.
+
+use foilwright::heat::{Foil, hot_webs};
+use foilwright::kerf::{CutKind, compensate, lay};
+use foilwright::motion::{Burn, Motion};
+use foilwright::recipe::Recipe;
+use foilwright::regions::{FillRule, Point, Regions, normalise};
+
+/// Openings, each a box in micrometres, cut as the program cuts them: with run-in, overlap and run-out.
+fn cut(boxes: &[[i32; 4]]) -> (Motion, Foil) {
+    let recipe = Recipe::load("steel-25um").unwrap();
+    let rings: Vec<Vec<Point>> = boxes
+        .iter()
+        .map(|b| {
+            let p = |x, y| Point::new(x * 1000, y * 1000);
+            vec![p(b[0], b[1]), p(b[2], b[1]), p(b[2], b[3]), p(b[0], b[3])]
+        })
+        .collect();
+    let openings: Regions = normalise(&rings, FillRule::NonZero);
+    let mut motion = Motion {
+        sheet_mm: [0.0, 0.0, 10.0, 10.0],
+        ..Motion::default()
+    };
+    for (i, contour) in compensate(&openings, &recipe).value.iter().enumerate() {
+        assert_eq!(contour.kind, CutKind::Opening);
+        let path = lay(contour, 0, false, &[], &recipe);
+        assert!(path.run_in_mm > 0.0);
+        motion.burns.push(Burn {
+            points: path.points,
+            start_s: motion.end_s,
+            speed_mm_s: 100.0,
+            power_w: 5.0,
+            path: i as u32,
+            pass: 1,
+        });
+        motion.end_s = motion.burns[i].end_s();
+    }
+    (motion, Foil::new(&recipe))
+}
+
+#[test]
+fn a_narrow_opening_is_no_web() {
+    let (motion, foil) = cut(&[[2000, 2000, 2150, 7000]]);
+    assert_eq!(hot_webs(&motion, &foil), None);
+}
+
+#[test]
+fn foil_between_two_openings_is_one() {
+    // A bar of 100 um: the cuts run 108 um apart, q' / (2 C w) above the rest.
+    let (motion, foil) = cut(&[[2000, 2000, 4000, 7000], [4100, 2000, 6000, 7000]]);
+    let found = hot_webs(&motion, &foil).unwrap();
+    assert_eq!(found.count, 1);
+    assert!((found.narrowest_um - 108.0).abs() < 0.1, "{found:?}");
+    let rise_k = foil.absorbed * 5.0 / 0.1 / (2.0 * foil.capacity_j_m2_k * 108e-6);
+    assert!((found.rise_k / rise_k - 1.0).abs() < 1e-3, "{found:?}");
+}
