@@ -5,6 +5,5 @@ mod hostile;
 mod mutants;
 mod reader;
 mod speed;
-mod tmp_demo;
 mod verdict;
 mod writers;
