@@ -3,7 +3,7 @@
 use super::bars::{self, Surroundings};
 use super::foil::{self, Foil};
 use super::geometry::{inner_point, len, mm, strip, sub, v};
-use super::{Island, Stencil, TieBar, count};
+use super::{Island, Stencil, TieBar};
 use crate::artwork::Layer;
 use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
@@ -139,14 +139,14 @@ fn report(
     let differs = xor(&all, &layer.openings).area_nm2() / 1e6;
     let at = found
         .frame
-        .and_then(|f| (0..found.cores.len()).find(|&i| i != f))
+        .and_then(|_| (0..found.cores.len()).find(|&i| found.is_loose(i)))
         .map(|i| mm(v(inner_point(found.cores.shape(i)))));
     let length: f64 = seams.iter().map(|s| len(sub(s.to, s.from))).sum();
     let mut f = Finding::note(
         "split",
         format!(
             "{} islands: the layer is shared between {} stencils with {} seams ({} long in all, overlap {}); their union differs from the drawing by {differs:.3} um2",
-            count(found),
+            found.loose(),
             out.len(),
             seams.len(),
             show_length_um(length / NM_PER_UM),
@@ -163,7 +163,7 @@ fn report(
 /// What splitting left loose is held with bars after all, and that is said.
 fn finish(out: &mut [Stencil], layer: &Layer, recipe: &Recipe, findings: &mut Vec<Finding>) {
     for stencil in out {
-        let left = count(&foil::pieces(&stencil.sheet, &stencil.openings, recipe));
+        let left = foil::pieces(&stencil.sheet, &stencil.openings, recipe).loose();
         if left == 0 {
             continue;
         }
