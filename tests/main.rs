@@ -7,6 +7,7 @@ mod calibration;
 mod cut;
 mod heat;
 mod kerf;
+mod laws;
 mod proof;
 mod recipe;
 mod regions;
