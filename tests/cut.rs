@@ -41,7 +41,7 @@ fn the_demo_is_cut_as_drawn() {
         &std::fs::read(out.path().join("thermopile-sensor.report.json")).unwrap(),
     )
     .unwrap();
-    assert_eq!(report.layers.len(), 3);
+    assert_eq!(report.layers.len(), 4);
     let artwork = read(&demo(), &ReadOptions::default()).unwrap().value;
     for (layer, said) in artwork.layers.iter().zip(&report.layers) {
         let nc = std::fs::read_to_string(
@@ -49,8 +49,8 @@ fn the_demo_is_cut_as_drawn() {
                 .join(format!("thermopile-sensor-{}.nc", layer.name)),
         )
         .unwrap();
-        // Job (0, 0) is the sheet's centre and y points up; the page is 26 mm square.
-        let page = |p: [f64; 2]| [p[0] + 13.0, 13.0 - p[1]];
+        // Job (0, 0) is the sheet's centre and y points up; the page is 25 mm square.
+        let page = |p: [f64; 2]| [p[0] + 12.5, 12.5 - p[1]];
         let moves: Vec<Move> = beam_moves(&nc)
             .into_iter()
             .map(|m| Move {
@@ -105,7 +105,7 @@ fn two_runs_are_byte_identical_and_leave_nothing_stale() {
     }
     // A second run with one format removes what it does not write again.
     cut(&demo(), a.path(), &["--as", "rs274", "--no-pictures"]).success();
-    assert_eq!(names(a.path()).len(), 4, "{:?}", names(a.path()));
+    assert_eq!(names(a.path()).len(), 5, "{:?}", names(a.path()));
 }
 
 #[test]
