@@ -4,6 +4,7 @@ mod artwork;
 mod calibration;
 mod cut;
 mod heat;
+mod hostile;
 mod kerf;
 mod proof;
 mod recipe;
