@@ -47,7 +47,7 @@ fn all(folder: &Path, least: usize) {
     for file in files.iter().step_by(step) {
         let busy = cpu_seconds();
         // Choice 2: a width for drawings without size, tie bars, least travel.
-        match catch_unwind(|| run_drawing(file, 2)) {
+        match catch_unwind(|| run_drawing(file, 2, usize::MAX)) {
             Ok(outcome) if outcome.starts_with('{') => {
                 let kind = if outcome.contains("proof ") {
                     "job with remarks of the proof"

@@ -43,9 +43,22 @@ pub fn run(target: &Target, until: Until, seed: u64) {
     let (begin, busy) = (Instant::now(), cpu_seconds());
     let mut dice = Dice::seeded(seed);
     let mut kept = target.seeds.clone();
+    // Long runs may carry on where others ended.
+    let corpus = std::env::var_os("FOILWRIGHT_FUZZ_CORPUS")
+        .filter(|_| alone)
+        .map(|folder| PathBuf::from(folder).join(target.name));
+    if let Some(folder) = &corpus {
+        std::fs::create_dir_all(folder).unwrap();
+        let mut files: Vec<_> = std::fs::read_dir(folder)
+            .unwrap()
+            .map(|e| e.unwrap().path())
+            .collect();
+        files.sort();
+        kept.extend(files.iter().map(|f| std::fs::read(f).unwrap()));
+    }
     let mut outcomes = BTreeSet::new();
     let (mut inputs, mut slowest, mut largest) = (0, 0.0, 0);
-    for bytes in &target.seeds {
+    for bytes in &kept {
         let (outcome, _) = feed(target, bytes, alone);
         outcomes.insert(outcome);
     }
@@ -68,6 +81,12 @@ pub fn run(target: &Target, until: Until, seed: u64) {
         // Large inputs are fed but not built upon: they would slow all that comes after.
         if outcomes.insert(outcome) && kept.len() < MOST_KEPT && bytes.len() < 60_000 && took < 1.0
         {
+            if let Some(folder) = &corpus {
+                drop(std::fs::write(
+                    folder.join(format!("{seed:06}-{inputs:08}")),
+                    &bytes,
+                ));
+            }
             kept.push(bytes);
         }
     }

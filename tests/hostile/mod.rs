@@ -2,7 +2,7 @@
 //!
 //! `cargo test` feeds each reader a few hundred inputs. Longer runs: `FOILWRIGHT_FUZZ_CPU_S=600
 //! cargo test --profile quick -- --ignored slow_fuzz --test-threads 1 --nocapture`; `FOILWRIGHT_FUZZ_SEED`
-//! chooses another stream. A failing input is left in `target/tmp/hostile`.
+//! chooses another stream, `FOILWRIGHT_FUZZ_CORPUS=DIR` keeps what was learnt for the next run. A failing input is left in `target/tmp/hostile`.
 
 mod drawings;
 mod harness;

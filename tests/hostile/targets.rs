@@ -141,16 +141,17 @@ fn feed_svg(bytes: &[u8]) -> String {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("drawing.svg");
     std::fs::write(&path, bytes).unwrap();
-    run_drawing(
-        &path,
-        bytes
-            .iter()
-            .fold(7, |h, b| (h * 31 + usize::from(*b)) % 10_007),
-    )
+    let choice = bytes
+        .iter()
+        .fold(7, |h, b| (h * 31 + usize::from(*b)) % 10_007);
+    run_drawing(&path, choice, MOST_VERTICES)
 }
 
+/// Above this many vertices a drawing is only read: a job of so many takes its time for a reason.
+const MOST_VERTICES: usize = 60_000;
+
 /// A drawing through all stages, the job written, read back and proved. `choice` picks the options.
-pub fn run_drawing(path: &Path, choice: usize) -> String {
+pub fn run_drawing(path: &Path, choice: usize, most: usize) -> String {
     let recipe = Recipe::load("steel-25um").unwrap();
     let options = Options {
         read: ReadOptions {
@@ -171,6 +172,20 @@ pub fn run_drawing(path: &Path, choice: usize) -> String {
         rules_only: false,
         recipe,
     };
+    if let Ok(artwork) = foilwright::artwork::read(path, &options.read) {
+        let vertices: usize = artwork
+            .value
+            .layers
+            .iter()
+            .map(|l| l.openings.vertex_count())
+            .sum();
+        if vertices > most {
+            return format!(
+                "only read, {} digits of vertices",
+                vertices.to_string().len()
+            );
+        }
+    }
     let run = match prepare(path, &options) {
         Ok(run) => run,
         Err(PipelineError::Artwork(e)) => {
