@@ -5,6 +5,7 @@ mod bad_input;
 mod calibration;
 mod cut;
 mod heat;
+mod hostile;
 mod kerf;
 mod proof;
 mod recipe;
