@@ -5,7 +5,7 @@ use crate::finding::{Finding, Severity};
 use crate::job::{self, Label, PlaceError, Plan};
 use crate::order::{self, OrderMode};
 use crate::recipe::Recipe;
-use crate::report::{self, BarReport, LayerReport, Report};
+use crate::report::{self, BarReport, LayerReport, Report, SplitReport};
 use crate::sheet::Sheet;
 use crate::stencil::{self, IslandMode, Stencil};
 use crate::units::NM_PER_MM;
@@ -117,6 +117,7 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
                 elements: layer.elements.clone(),
                 tie_lines: layer.tie_lines.clone(),
                 keep_clear: layer.keep_clear.clone(),
+                common: layer.common.clone(),
             };
             jobs.push(LayerJob {
                 stencil,
@@ -234,6 +235,23 @@ fn layer_report(job: &LayerJob) -> LayerReport {
                 reason: b.reason.clone(),
             })
             .collect(),
+        seams: s
+            .seams
+            .iter()
+            .map(|b| BarReport {
+                from_mm: mm(b.from),
+                to_mm: mm(b.to),
+                width_um: b.overlap_um,
+                reason: b.reason.clone(),
+            })
+            .collect(),
+        split: s.split.as_ref().map(|p| SplitReport {
+            stencils: p.stencils,
+            seams: p.seams,
+            fewest: p.fewest,
+            difference_um2: p.difference_um2,
+            grid_um2: p.grid_um2,
+        }),
         min_web_um: smallest(&["web-narrow"]),
         min_opening_um: smallest(&["opening-narrow", "single-line", "line-much-wider"]),
         paths: job.plan.as_ref().map_or(0, |p| p.paths.len()),

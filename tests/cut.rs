@@ -53,7 +53,7 @@ fn two_runs_are_byte_identical_and_leave_nothing_stale() {
     }
     // A second run with one format removes what it does not write again.
     cut(&demo(), a.path(), &["--as", "rs274", "--no-pictures"]).success();
-    assert_eq!(names(a.path()).len(), 4, "{:?}", names(a.path()));
+    assert_eq!(names(a.path()).len(), 5, "{:?}", names(a.path()));
 }
 
 #[test]

@@ -6,6 +6,7 @@ mod bad_input;
 mod calibration;
 mod cut;
 mod heat;
+mod hostile;
 mod kerf;
 mod laws;
 mod proof;

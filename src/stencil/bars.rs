@@ -64,7 +64,13 @@ impl<'a> Surroundings<'a> {
             keep_clear: (!layer.keep_clear.is_empty()).then(|| EdgeIndex::new(&layer.keep_clear)),
         }
     }
-    fn forbidden(&self, a: V, b: V, half_nm: f64) -> bool {
+    /// Corners of the outline within `reach_nm` of a point.
+    pub fn corners_near(&self, p: V, reach_nm: f64) -> usize {
+        self.corners
+            .locate_within_distance(p, reach_nm * reach_nm)
+            .count()
+    }
+    pub fn forbidden(&self, a: V, b: V, half_nm: f64) -> bool {
         let Some(index) = &self.keep_clear else {
             return false;
         };

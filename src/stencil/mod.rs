@@ -15,6 +15,7 @@ use crate::regions::{EdgeIndex, Point, Regions, difference, union_all};
 use crate::units::{NM_PER_UM, show_length_um};
 use bars::{Placed, Surroundings};
 use geometry::{middle, mm, point, strip, v};
+pub use split::{SplitProof, StencilSeam};
 
 /// A layer made into a sheet that holds together.
 #[derive(Debug, Clone)]
@@ -28,6 +29,10 @@ pub struct Stencil {
     pub openings: Regions,
     pub islands: Vec<Island>,
     pub tie_bars: Vec<TieBar>,
+    /// Where this stencil and another of the same layer share an opening.
+    pub seams: Vec<StencilSeam>,
+    /// How the layer was split, where it was.
+    pub split: Option<SplitProof>,
 }
 
 /// A piece of foil that nothing would hold.
@@ -91,13 +96,15 @@ pub fn hold_together(
         openings: layer.openings.clone(),
         islands: Vec::new(),
         tie_bars: Vec::new(),
+        seams: Vec::new(),
+        split: None,
     };
     match mode {
         IslandMode::Refuse => refuse(&mut stencil, recipe, &mut findings),
         IslandMode::Tie => tie(&mut stencil, layer, recipe, &mut findings),
         IslandMode::Split => {
             let found = foil::pieces(sheet, &stencil.openings, recipe);
-            if found.loose() > 0 {
+            if found.loose() > 0 || !layer.tie_lines.is_empty() {
                 note_parts(&found, &mut findings);
                 let mut split = split::split(layer, sheet, recipe, &found);
                 split.findings.extend(findings);
