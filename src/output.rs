@@ -94,21 +94,19 @@ impl OutputSet {
     pub fn paths(&self) -> impl Iterator<Item = &Path> {
         self.files.iter().map(|(p, _)| p.as_path())
     }
-    /// Writes everything, then removes those of `stale` that were not written again.
+    /// Writes everything and removes those of `stale` that were not written again.
     ///
     /// # Errors
-    /// The first file that could not be staged or renamed.
+    /// The first file that could not be staged or renamed. Until all are staged nothing is changed, and folders
+    /// that were made are taken away again.
     pub fn write(self, stale: &[PathBuf]) -> Result<Vec<PathBuf>, OutputError> {
-        let mut staged = Vec::new();
-        for (path, bytes) in &self.files {
-            if let Some(folder) = path.parent() {
-                fs::create_dir_all(folder).map_err(|source| OutputError {
-                    path: folder.to_owned(),
-                    source,
-                })?;
+        let mut made = Vec::new();
+        let staged = self.stage_all(&mut made).inspect_err(|_| {
+            for folder in made.iter().rev() {
+                // One that is no longer empty stays.
+                let _ = fs::remove_dir(folder);
             }
-            staged.push(stage(path, bytes)?);
-        }
+        })?;
         let written: Vec<PathBuf> = self.files.into_iter().map(|(p, _)| p).collect();
         for old in stale {
             if !written.contains(old) {
@@ -132,5 +130,29 @@ impl OutputSet {
             publish(s)?;
         }
         Ok(written)
+    }
+    fn stage_all(&self, made: &mut Vec<PathBuf>) -> Result<Vec<Staged>, OutputError> {
+        let mut staged = Vec::new();
+        for (path, bytes) in &self.files {
+            if path.is_dir() {
+                return Err(OutputError {
+                    path: path.clone(),
+                    source: io::ErrorKind::IsADirectory.into(),
+                });
+            }
+            if let Some(folder) = path.parent() {
+                let missing = folder
+                    .ancestors()
+                    .take_while(|f| !f.as_os_str().is_empty() && !f.exists());
+                let missing: Vec<PathBuf> = missing.map(Path::to_owned).collect();
+                made.extend(missing.into_iter().rev());
+                fs::create_dir_all(folder).map_err(|source| OutputError {
+                    path: folder.to_owned(),
+                    source,
+                })?;
+            }
+            staged.push(stage(path, bytes)?);
+        }
+        Ok(staged)
     }
 }

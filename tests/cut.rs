@@ -55,16 +55,3 @@ fn two_runs_are_byte_identical_and_leave_nothing_stale() {
     cut(&demo(), a.path(), &["--as", "rs274", "--no-pictures"]).success();
     assert_eq!(names(a.path()).len(), 5, "{:?}", names(a.path()));
 }
-
-#[test]
-fn an_output_folder_that_cannot_be_made_is_an_error() {
-    let d = tempfile::tempdir().unwrap();
-    let good = drawing(
-        d.path(),
-        "<rect id=\"r\" x=\"5\" y=\"5\" width=\"2\" height=\"2\"/>",
-    );
-    let blocker = d.path().join("file");
-    std::fs::write(&blocker, "not a folder").unwrap();
-    cut(&good, &blocker.join("out"), &["--no-pictures"]).code(2);
-    assert_eq!(std::fs::read_to_string(&blocker).unwrap(), "not a folder");
-}

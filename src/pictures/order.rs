@@ -1,6 +1,6 @@
 //! The order picture: every cut coloured by when it is made, tie bars, findings, scale, legend.
 
-use super::canvas::{ALARM, Anchor, Canvas, FOIL, INK, PAPER, QUIET};
+use super::canvas::{ALARM, Anchor, Canvas, FOIL, INK, PAPER, QUIET, text_width};
 use super::maps::viridis;
 use super::page::{HEIGHT, PANEL, WIDTH, page};
 use super::view::View;
@@ -49,7 +49,7 @@ pub fn order_png(motion: &Motion, picture: &OrderPicture) -> Vec<u8> {
         let (a, b) = (view.px(*a), view.px(*b));
         canvas.polyline([a, b], false, width, TIE);
     }
-    ends(&mut canvas, &view, motion);
+    ends(&mut canvas, &view, motion, &picture.marks);
     for mark in &picture.marks {
         let [x, y] = view.px(mark.at);
         badge(&mut canvas, x, y, mark.number);
@@ -78,22 +78,76 @@ fn cuts(canvas: &mut Canvas, view: &View, motion: &Motion) {
     }
 }
 
-fn ends(canvas: &mut Canvas, view: &View, motion: &Motion) {
+/// A box on the picture, pixels: x min, y min, x max, y max.
+type Area = [f32; 4];
+
+fn around(x: f32, y: f32, reach: f32) -> Area {
+    [x - reach, y - reach, x + reach, y + reach]
+}
+
+/// Where a text of this width finds room beside a mark: its lower left corner. To the right or left of the mark,
+/// above or below it, the first place that meets nothing in `taken`, else the first of all.
+fn beside([x, y]: [f32; 2], width: f32, size: f32, taken: &[Area]) -> [f32; 2] {
+    let gap = 14.0;
+    let (right, left, middle) = (x + gap, x - gap - width, x - width / 2.0);
+    let (level, above, below) = (y + size * 0.35, y - gap, y + gap + size * 0.75);
+    let places = [
+        [right, level],
+        [left, level],
+        [right, above],
+        [left, below],
+        [middle, above - 4.0],
+        [middle, below + 4.0],
+        [right, below],
+        [left, above],
+    ];
+    let free = |p: &&[f32; 2]| {
+        let b = text_box(**p, width, size);
+        taken
+            .iter()
+            .all(|t| b[2] < t[0] || b[0] > t[2] || b[3] < t[1] || b[1] > t[3])
+    };
+    *places.iter().find(free).unwrap_or(&places[0])
+}
+
+fn text_box([x, y]: [f32; 2], width: f32, size: f32) -> Area {
+    [x - 3.0, y - size * 0.8, x + width + 3.0, y + size * 0.25]
+}
+
+fn ends(canvas: &mut Canvas, view: &View, motion: &Motion, marks: &[Mark]) {
     let (Some(first), Some(last)) = (motion.burns.first(), motion.burns.last()) else {
         return;
     };
-    if let (Some(a), Some(b)) = (first.points.first(), last.points.last()) {
-        let ([ax, ay], [bx, by]) = (view.px(*a), view.px(*b));
-        canvas.circle(ax, ay, 8.0, Some(PAPER), Some((INK, 2.5)));
-        canvas.text(ax + 12.0, ay - 6.0, 15.0, Anchor::Start, INK, "first");
-        canvas.rect(bx - 7.0, by - 7.0, 14.0, 14.0, INK);
-        canvas.text(bx + 12.0, by + 16.0, 15.0, Anchor::Start, INK, "last");
+    let (Some(a), Some(b)) = (first.points.first(), last.points.last()) else {
+        return;
+    };
+    let (a, b) = (view.px(*a), view.px(*b));
+    canvas.circle(a[0], a[1], 8.0, Some(PAPER), Some((INK, 2.5)));
+    canvas.rect(b[0] - 7.0, b[1] - 7.0, 14.0, 14.0, INK);
+    let mut taken = vec![around(a[0], a[1], 10.0), around(b[0], b[1], 8.0)];
+    for mark in marks {
+        let [x, y] = view.px(mark.at);
+        let [bx, by] = badge_at(x, y);
+        taken.extend([around(x, y, 4.0), around(bx, by, 12.0)]);
     }
+    for (at, word) in [(a, "first"), (b, "last")] {
+        let (size, width) = (15.0, text_width(word, 15.0));
+        let place = beside(at, width, size, &taken);
+        let [x0, y0, x1, y1] = text_box(place, width, size);
+        canvas.rect(x0, y0, x1 - x0, y1 - y0, PAPER);
+        canvas.text(place[0], place[1], size, Anchor::Start, INK, word);
+        taken.push([x0, y0, x1, y1]);
+    }
+}
+
+/// Where the number of a finding stands that is marked at (x, y).
+fn badge_at(x: f32, y: f32) -> [f32; 2] {
+    [x + 16.0, y - 16.0]
 }
 
 /// A numbered mark of a finding.
 pub(super) fn badge(canvas: &mut Canvas, x: f32, y: f32, number: usize) {
-    let (bx, by) = (x + 16.0, y - 16.0);
+    let [bx, by] = badge_at(x, y);
     canvas.polyline([[x, y], [bx, by]], false, 1.5, ALARM);
     canvas.circle(x, y, 3.0, Some(ALARM), None);
     canvas.circle(bx, by, 10.0, Some(PAPER), Some((ALARM, 2.0)));
@@ -232,7 +286,7 @@ pub(super) fn wrap(text: &str, width: f32, size: f32) -> Vec<String> {
         } else {
             format!("{line} {word}")
         };
-        if super::canvas::text_width(&longer, size) > width && !line.is_empty() {
+        if text_width(&longer, size) > width && !line.is_empty() {
             lines.push(std::mem::replace(&mut line, word.to_owned()));
         } else {
             line = longer;
