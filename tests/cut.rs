@@ -21,15 +21,6 @@ fn cut(drawing: &Path, out: &Path, more: &[&str]) -> assert_cmd::assert::Assert 
         .assert()
 }
 
-fn drawing(folder: &Path, body: &str) -> PathBuf {
-    let path = folder.join("drawing.svg");
-    let text = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"20mm\" height=\"20mm\" viewBox=\"0 0 20 20\">{body}</svg>"
-    );
-    std::fs::write(&path, text).unwrap();
-    path
-}
-
 #[test]
 fn two_runs_are_byte_identical_and_leave_nothing_stale() {
     let (a, b) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());

@@ -1,7 +1,7 @@
 //! The house in order: what the documents name exists, and the same input gives the same bytes.
 
 use assert_cmd::Command;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR"))

@@ -24,7 +24,9 @@ fn options() -> ReadOptions {
     }
 }
 
-fn renderer_options() -> usvg::Options<'static> {
+/// With `crisp` every pixel has the colour at its centre. Without, edges are blended, also where edges of several
+/// paints lie on each other and nothing of the lower ones ought to show.
+fn renderer_options(crisp: bool) -> usvg::Options<'static> {
     static FONTS: OnceLock<Arc<usvg::fontdb::Database>> = OnceLock::new();
     let fonts = FONTS.get_or_init(|| {
         let mut fonts = usvg::fontdb::Database::new();
@@ -36,6 +38,11 @@ fn renderer_options() -> usvg::Options<'static> {
     });
     usvg::Options {
         fontdb: Arc::clone(fonts),
+        shape_rendering: if crisp {
+            usvg::ShapeRendering::CrispEdges
+        } else {
+            usvg::ShapeRendering::default()
+        },
         ..usvg::Options::default()
     }
 }
@@ -178,8 +185,13 @@ fn rasterised(openings: &Regions, size_mm: [f64; 2], width: u32, height: u32) ->
 }
 
 /// How many pixels differ farther than one pixel from an opening's edge, and the first of them in mm.
-fn differing(artwork: &Artwork, text: &str, longest_px: u32) -> Option<(usize, String)> {
-    let usvg_options = renderer_options();
+fn differing(
+    artwork: &Artwork,
+    text: &str,
+    longest_px: u32,
+    crisp: bool,
+) -> Option<(usize, String)> {
+    let usvg_options = renderer_options(crisp);
     let [w, h] = artwork.size_mm;
     let per_mm = f64::from(longest_px) / w.max(h);
     let (width, height) = (
@@ -250,6 +262,20 @@ fn unsupported(group: &usvg::Group) -> bool {
     })
 }
 
+/// How far page or paint reach from the origin, in millimetres at 96 units an inch.
+fn reaches_mm(tree: &usvg::Tree) -> f64 {
+    let b = tree.root().abs_layer_bounding_box();
+    let far = [
+        b.left(),
+        b.right(),
+        b.top(),
+        b.bottom(),
+        tree.size().width(),
+        tree.size().height(),
+    ];
+    far.iter().fold(0.0, |m: f64, v| m.max(f64::from(v.abs()))) * 25.4 / 96.0
+}
+
 #[derive(Default)]
 struct Tally {
     compared: usize,
@@ -257,11 +283,11 @@ struct Tally {
     failed: BTreeMap<String, String>,
 }
 
-fn compare(name: &str, text: &str, longest_px: u32, tally: &mut Tally) {
+fn compare(name: &str, text: &str, longest_px: u32, crisp: bool, tally: &mut Tally) {
     match read_str(text, name, &options()) {
         Ok(checked) => {
             tally.compared += 1;
-            if let Some((count, first)) = differing(&checked.value, text, longest_px) {
+            if let Some((count, first)) = differing(&checked.value, text, longest_px, crisp) {
                 tally
                     .failed
                     .insert(name.to_owned(), format!("{count} pixels, first {first}"));
@@ -273,13 +299,17 @@ fn compare(name: &str, text: &str, longest_px: u32, tally: &mut Tally) {
                 *tally.refused.entry(refusal.code).or_default() += 1;
                 justified &= match refusal.code {
                     "gradient" | "pattern" | "mask" | "filter" | "partial-opacity"
-                    | "blend-mode" => usvg::Tree::from_str(text, &renderer_options())
+                    | "blend-mode" => usvg::Tree::from_str(text, &renderer_options(false))
                         .is_ok_and(|t| unsupported(t.root())),
                     "raster-image" => text.contains("image"),
                     "missing-font" => text.contains("<text"),
+                    "page-too-large" | "too-far" => {
+                        usvg::Tree::from_str(text, &renderer_options(false))
+                            .is_ok_and(|t| reaches_mm(&t) > 1000.0)
+                    }
                     "foreign-object" => text.contains("foreignObject"),
                     "empty-page" | "not-svg" | "bad-size" => {
-                        usvg::Tree::from_str(text, &renderer_options()).is_err()
+                        usvg::Tree::from_str(text, &renderer_options(false)).is_err()
                     }
                     _ => false,
                 };
@@ -311,7 +341,7 @@ fn drawings(folder: &Path) -> Vec<PathBuf> {
 }
 
 /// Compares on both threads; answers the tally.
-fn compare_all(folder: &Path, paths: &[PathBuf], longest_px: u32) -> Tally {
+fn compare_all(folder: &Path, paths: &[PathBuf], longest_px: u32, crisp: bool) -> Tally {
     let next = std::sync::atomic::AtomicUsize::new(0);
     let total = std::sync::Mutex::new(Tally::default());
     std::thread::scope(|scope| {
@@ -327,7 +357,7 @@ fn compare_all(folder: &Path, paths: &[PathBuf], longest_px: u32) -> Tally {
                         .display()
                         .to_string();
                     if let Ok(text) = std::fs::read_to_string(path) {
-                        compare(&name, &text, longest_px, &mut tally);
+                        compare(&name, &text, longest_px, crisp, &mut tally);
                     }
                 }
                 let mut total = total.lock().expect("no panic");
@@ -400,7 +430,7 @@ fn own(longest_px: u32) {
             .into_iter()
             .filter(|p| !p.components().any(|c| c.as_os_str() == "foilwright-out"))
             .collect::<Vec<_>>();
-        let tally = compare_all(&folder, &paths, longest_px);
+        let tally = compare_all(&folder, &paths, longest_px, false);
         assert!(tally.refused.is_empty(), "{:?}", tally.failed);
         judge(&tally, &BTreeSet::new(), least);
     }
@@ -413,7 +443,7 @@ fn suite(longest_px: u32) {
         return;
     }
     judge(
-        &compare_all(&folder, &drawings(&folder), longest_px),
+        &compare_all(&folder, &drawings(&folder), longest_px, false),
         &ledger(),
         250,
     );
@@ -436,7 +466,7 @@ fn icons(longest_px: u32, every: usize) {
         chosen.extend(drawings(&folder.join(set)).into_iter().step_by(every));
     }
     judge(
-        &compare_all(&folder, &chosen, longest_px),
+        &compare_all(&folder, &chosen, longest_px, false),
         &BTreeSet::new(),
         300,
     );
@@ -451,7 +481,7 @@ fn clip_art(longest_px: u32) {
     }
     let chosen: Vec<_> = drawings(&folder).into_iter().step_by(8).collect();
     judge(
-        &compare_all(&folder, &chosen, longest_px),
+        &compare_all(&folder, &chosen, longest_px, true),
         &BTreeSet::new(),
         100,
     );
