@@ -1,9 +1,6 @@
 //! `foilwright cut`, end to end: files, exit codes, determinism, and the foil as it is really cut.
 
-use crate::support::as_cut::{Bar, Case, Move, beam_moves, faults};
 use assert_cmd::Command;
-use foilwright::artwork::{ReadOptions, read};
-use foilwright::report::Report;
 use std::path::{Path, PathBuf};
 
 fn demo() -> PathBuf {
@@ -31,55 +28,6 @@ fn drawing(folder: &Path, body: &str) -> PathBuf {
     );
     std::fs::write(&path, text).unwrap();
     path
-}
-
-#[test]
-fn the_demo_is_cut_as_drawn() {
-    let out = tempfile::tempdir().unwrap();
-    cut(&demo(), out.path(), &["--no-pictures"]).success();
-    let report: Report = serde_json::from_slice(
-        &std::fs::read(out.path().join("thermopile-sensor.report.json")).unwrap(),
-    )
-    .unwrap();
-    assert_eq!(report.layers.len(), 4);
-    let artwork = read(&demo(), &ReadOptions::default()).unwrap().value;
-    for (layer, said) in artwork.layers.iter().zip(&report.layers) {
-        let nc = std::fs::read_to_string(
-            out.path()
-                .join(format!("thermopile-sensor-{}.nc", layer.name)),
-        )
-        .unwrap();
-        // Job (0, 0) is the sheet's centre and y points up; the page is 25 mm square.
-        let page = |p: [f64; 2]| [p[0] + 12.5, 12.5 - p[1]];
-        let moves: Vec<Move> = beam_moves(&nc)
-            .into_iter()
-            .map(|m| Move {
-                from: page(m.from),
-                to: page(m.to),
-                line: m.line,
-            })
-            .collect();
-        let bars: Vec<Bar> = said
-            .bars
-            .iter()
-            .map(|b| (b.from_mm, b.to_mm, b.width_um * 1e-3))
-            .collect();
-        let found = faults(&Case {
-            sheet_mm: [0.0, 0.0, 26.0, 26.0],
-            drawn: &layer.openings,
-            bars: &bars,
-            moves: &moves,
-            kerf_um: 8.0,
-        });
-        assert!(
-            found.is_empty(),
-            "layer {}: {} faults, first {:?}",
-            layer.name,
-            found.len(),
-            &found[..found.len().min(5)]
-        );
-        assert_eq!(said.islands_found, usize::from(layer.name == "absorber"));
-    }
 }
 
 #[test]

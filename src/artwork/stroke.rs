@@ -188,12 +188,21 @@ impl Line {
 pub const MOST_DASHES: usize = 1_000_000;
 pub const MOST_POINTS: usize = 20_000_000;
 
-/// The outline rings of a stroked path: fill them with the non-zero rule.
+/// The area a stroke paints: fill the rings with the non-zero rule.
+#[derive(Debug, Clone, Default)]
+pub struct Outline {
+    pub rings: Vec<Vec<Pt>>,
+    /// The line bends tightly somewhere, so that the area is put together of rings that meet: rounding them may
+    /// open seams between them.
+    pub has_seams: bool,
+}
+
+/// The outline of a stroked path.
 /// Arcs of joins and caps stay within `tolerance` of the circle; `lines` brings its own share.
 /// `None` where the path has more dashes or points than are read here.
-pub fn outline(pieces: &[Piece], pen: &Pen, tolerance: f64) -> Option<Vec<Vec<Pt>>> {
+pub fn outline(pieces: &[Piece], pen: &Pen, tolerance: f64) -> Option<Outline> {
     let share = tolerance / 2.0;
-    let mut rings: Vec<Vec<Pt>> = Vec::new();
+    let mut out = Outline::default();
     let (mut dashes, mut points, mut counted) = (0, 0, 0);
     for line in lines(pieces, share) {
         let parts = if pen.dashes.is_empty() {
@@ -207,15 +216,15 @@ pub fn outline(pieces: &[Piece], pen: &Pen, tolerance: f64) -> Option<Vec<Vec<Pt
             parts.len()
         };
         for part in parts {
-            stroke_line(&part, pen, share, &mut rings);
-            points += rings[counted..].iter().map(Vec::len).sum::<usize>();
-            counted = rings.len();
+            stroke_line(&part, pen, share, &mut out);
+            points += out.rings[counted..].iter().map(Vec::len).sum::<usize>();
+            counted = out.rings.len();
             if points > MOST_POINTS {
                 return None;
             }
         }
     }
-    Some(rings)
+    Some(out)
 }
 
 /// Cuts a line into dashes by length; `None` where there are more than `most`.
@@ -292,12 +301,12 @@ fn dash(line: &Line, pattern: &[f64], offset: f64, most: usize) -> Option<Vec<Li
     Some(out)
 }
 
-fn stroke_line(line: &Line, pen: &Pen, tolerance: f64, rings: &mut Vec<Vec<Pt>>) {
+fn stroke_line(line: &Line, pen: &Pen, tolerance: f64, out: &mut Outline) {
     let radius = pen.width / 2.0;
     let step = arc_step(radius, tolerance);
     if line.is_dot() {
         if let Some(node) = line.points.first() {
-            dot(node.at, radius, pen.cap, step, rings);
+            dot(node.at, radius, pen.cap, step, &mut out.rings);
         }
         return;
     }
@@ -320,7 +329,7 @@ fn stroke_line(line: &Line, pen: &Pen, tolerance: f64, rings: &mut Vec<Vec<Pt>>)
             if let Some(start) = start {
                 ring.close_at(&line.bend(start, back), &brush);
             }
-            ring.finish(start.is_none(), &brush, rings);
+            ring.finish(start.is_none(), &brush, out);
         }
         return;
     }
@@ -328,23 +337,35 @@ fn stroke_line(line: &Line, pen: &Pen, tolerance: f64, rings: &mut Vec<Vec<Pt>>)
     let (first, last) = (line.points[0], line.points[n - 1]);
     let start = first.leaves.unwrap_or([1.0, 0.0]);
     let end = last.arrives.unwrap_or([1.0, 0.0]);
-    ring.cap(first.at, turned_back(start), pen.cap, &brush);
-    ring.sweep(first.at, start, line.chord_after(0), &brush);
+    let length = |i: usize| {
+        let (a, b) = (line.points[i].at, line.points[i + 1].at);
+        (b[0] - a[0]).hypot(b[1] - a[1])
+    };
+    let first = End {
+        at: first.at,
+        out: turned_back(start),
+        chord: turned_back(line.chord_after(0)),
+        length: length(0),
+    };
+    let last = End {
+        at: last.at,
+        out: end,
+        chord: line.chord_before(n - 1),
+        length: length(n - 2),
+    };
+    ring.cap(&first, pen.cap, &brush);
+    ring.leave(&first, &brush);
     for i in 1..n - 1 {
         brush.turn(&line.bend(i, false), &mut ring);
     }
-    ring.go_to(last.at, line.chord_before(n - 1), radius, &brush);
-    ring.sweep(last.at, line.chord_before(n - 1), end, &brush);
-    ring.cap(last.at, end, pen.cap, &brush);
-    let far = turned_back(line.chord_before(n - 1));
-    ring.sweep(last.at, turned_back(end), far, &brush);
+    ring.reach(&last, &brush);
+    ring.cap(&last, pen.cap, &brush);
+    ring.leave(&last, &brush);
     for i in (1..n - 1).rev() {
         brush.turn(&line.bend(i, true), &mut ring);
     }
-    let far = turned_back(line.chord_after(0));
-    ring.go_to(first.at, far, radius, &brush);
-    ring.sweep(first.at, far, turned_back(start), &brush);
-    ring.finish(false, &brush, rings);
+    ring.reach(&first, &brush);
+    ring.finish(false, &brush, out);
 }
 
 fn turned_back(d: Pt) -> Pt {
@@ -570,19 +591,36 @@ impl Side {
             self.go_to(first.at, direction, brush.radius, brush);
         }
     }
-    fn finish(mut self, all_tight: bool, brush: &Brush, rings: &mut Vec<Vec<Pt>>) {
+    fn finish(mut self, all_tight: bool, brush: &Brush, out: &mut Outline) {
         if all_tight {
             let mut far = self.far_edge(true, brush);
             far.reverse();
             self.fans.push(far);
             self.fans.push(self.run.iter().map(|r| r.2).collect());
         }
-        rings.push(self.ring);
-        rings.append(&mut self.fans);
+        out.has_seams |= !self.fans.is_empty();
+        out.rings.push(self.ring);
+        out.rings.append(&mut self.fans);
     }
-    /// The end of a line that runs in direction `d`: from its left side to its right side.
-    fn cap(&mut self, p: Pt, d: Pt, cap: Cap, brush: &Brush) {
-        let (radius, back) = (brush.radius, turned_back(d));
+    /// Comes to the end of a line on its left, from beside the last chord to beside the line's own direction.
+    fn reach(&mut self, end: &End, brush: &Brush) {
+        if end.is_beside(angle(end.chord, end.out), brush.radius) {
+            self.go_to(end.at, end.out, brush.radius, brush);
+        } else {
+            self.go_to(end.at, end.chord, brush.radius, brush);
+            self.sweep(end.at, end.chord, end.out, brush);
+        }
+    }
+    /// Goes back from the end of a line on its right.
+    fn leave(&mut self, end: &End, brush: &Brush) {
+        if !end.is_beside(angle(end.out, end.chord), brush.radius) {
+            self.sweep(end.at, turned_back(end.out), turned_back(end.chord), brush);
+        }
+    }
+    /// The end of a line: from its left side to its right side.
+    fn cap(&mut self, end: &End, cap: Cap, brush: &Brush) {
+        let (p, d, radius) = (end.at, end.out, brush.radius);
+        let back = turned_back(d);
         self.go_to(p, d, radius, brush);
         match cap {
             Cap::Butt => {}
@@ -595,6 +633,24 @@ impl Side {
         }
         self.push(side(p, back, radius));
         self.last = Some((p, back));
+    }
+}
+
+/// An end of an open line, seen by someone who walks out there.
+struct End {
+    at: Pt,
+    /// The line's own direction there, and that of its last chord.
+    out: Pt,
+    chord: Pt,
+    /// Length of that chord.
+    length: f64,
+}
+
+impl End {
+    /// On the inside of the turn between the chord and the line's own direction, whether the corner of the end
+    /// lies beside the chord, so that the outline runs straight to it. `turned` is negative on the inside.
+    fn is_beside(&self, turned: f64, radius: f64) -> bool {
+        (-0.5..0.0).contains(&turned) && radius * libm::sin(-turned) < self.length / 2.0
     }
 }
 

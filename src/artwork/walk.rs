@@ -604,16 +604,16 @@ impl<'a> Walker<'a> {
             return;
         }
         let all: Vec<Piece> = pieces(path.data()).collect();
-        let Some(mut rings) = stroke::outline(&all, &pen, self.tolerance_mm() / stretch) else {
+        let Some(mut outline) = stroke::outline(&all, &pen, self.tolerance_mm() / stretch) else {
             self.too_many(path, context);
             return;
         };
-        for p in rings.iter_mut().flatten() {
+        for p in outline.rings.iter_mut().flatten() {
             *p = context.map.apply(*p);
         }
-        if let Some(rings) = self.on_grid(&rings, path, context) {
+        if let Some(rings) = self.on_grid(&outline.rings, path, context) {
             let tolerance_nm = self.tolerance_mm() * NM_PER_MM;
-            let rings = composite::clean_stroke(rings, tolerance_nm);
+            let rings = composite::clean_stroke(rings, outline.has_seams, tolerance_nm);
             self.paint(rings, colour, context);
         }
     }

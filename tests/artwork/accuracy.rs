@@ -4,6 +4,8 @@ use super::{page, read_text};
 use foilwright::artwork::flatten;
 use foilwright::artwork::stroke::{Cap, Join, Pen, Piece, outline};
 use foilwright::artwork::{ReadOptions, read_str};
+use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
 
 /// A small generator, so that the cases are the same in every run (xorshift64*, Vigna 2016).
 struct Random(u64);
@@ -192,7 +194,8 @@ fn strokes_lie_half_a_width_beside_their_curve() {
             &pen,
             tolerance,
         )
-        .expect("few points");
+        .expect("few points")
+        .rings;
         let samples: Vec<[f64; 2]> = (0..=20_000)
             .map(|i| at(&p, f64::from(i) / 20_000.0))
             .collect();
@@ -334,7 +337,7 @@ fn bends_tighter_than_half_the_width_are_filled_and_cheap() {
         dashes: Vec::new(),
         dash_offset: 0.0,
     };
-    let rings = outline(&small, &pen, 1e-5).expect("few points");
+    let rings = outline(&small, &pen, 1e-5).expect("few points").rings;
     let edges: Vec<([f64; 2], [f64; 2])> = rings
         .iter()
         .flat_map(|r| r.iter().copied().zip(r.iter().copied().cycle().skip(1)))
@@ -357,4 +360,39 @@ fn bends_tighter_than_half_the_width_are_filled_and_cheap() {
         "{crossings} crossings of {} edges",
         edges.len()
     );
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 1000, rng_seed: RngSeed::Fixed(6), failure_persistence: None, ..ProptestConfig::default() })]
+    /// A line drawn in one go paints one connected area, whatever its bends, caps and joins: no seam of the
+    /// stroke's construction may be left open.
+    #[test]
+    fn a_line_without_gaps_is_one_opening(
+        points in proptest::collection::vec((0.5f64..9.5, 0.5f64..9.5), 4..12),
+        width in 0.05f64..0.8,
+        cap in 0usize..3,
+        join in 0usize..3,
+        smooth in proptest::bool::ANY,
+    ) {
+        let mut d = format!("M{:.3} {:.3}", points[0].0, points[0].1);
+        for p in points[1..].chunks(3) {
+            match p {
+                [a, b, c] if smooth => d += &format!("C{:.3} {:.3} {:.3} {:.3} {:.3} {:.3}", a.0, a.1, b.0, b.1, c.0, c.1),
+                _ => p.iter().for_each(|q| d += &format!("L{:.3} {:.3}", q.0, q.1)),
+            }
+        }
+        let text = page(&format!(
+            r#"<path id="line" fill="none" stroke="black" stroke-width="{width:.3}" stroke-linecap="{}" stroke-linejoin="{}" d="{d}"/>"#,
+            ["butt", "round", "square"][cap], ["miter", "round", "bevel"][join]
+        ));
+        let layers = read_text(&text).unwrap().value.layers;
+        let parts: Vec<f64> = layers[0].openings.shapes().map(|s| s.area_nm2() / 1e6).collect();
+        prop_assert_eq!(parts.len(), 1, "{:?} um2 from {}", parts, d);
+        // Grown and shrunk again an area keeps its perimeter, less that of cracks.
+        let r = &layers[0].openings;
+        let healed = foilwright::regions::inset(&foilwright::regions::outset(r, 10.0, 1.0), 10.0, 1.0);
+        let crack_um = (r.perimeter_nm() - healed.perimeter_nm()) / 2e3;
+        // Known limit: about one in 5,000 thick lines keeps one of 10 to 20 um where it turns back on itself.
+        prop_assert!(crack_um < 10.0, "a crack of {} um in {}", crack_um, d);
+    }
 }

@@ -392,15 +392,18 @@ fn judge(tally: &Tally, expected: &BTreeSet<String>, least_compared: usize) {
     );
 }
 
-fn fixtures(longest_px: u32) {
-    let folder = root().join("fixtures");
-    let tally = compare_all(&folder, &drawings(&folder), longest_px);
-    assert!(
-        tally.refused.is_empty(),
-        "fixtures are read: {:?}",
-        tally.failed
-    );
-    judge(&tally, &BTreeSet::new(), 10);
+/// The fixtures and the demo drawings.
+fn own(longest_px: u32) {
+    for (folder, least) in [("fixtures", 10), ("demo-data", 1)] {
+        let folder = root().join(folder);
+        let paths = drawings(&folder)
+            .into_iter()
+            .filter(|p| !p.components().any(|c| c.as_os_str() == "foilwright-out"))
+            .collect::<Vec<_>>();
+        let tally = compare_all(&folder, &paths, longest_px);
+        assert!(tally.refused.is_empty(), "{:?}", tally.failed);
+        judge(&tally, &BTreeSet::new(), least);
+    }
 }
 
 fn suite(longest_px: u32) {
@@ -439,25 +442,47 @@ fn icons(longest_px: u32, every: usize) {
     );
 }
 
+/// Debian's package `openclipart-svg`: drawings by hundreds of hands.
+fn clip_art(longest_px: u32) {
+    let folder = root().join(".outside/deb");
+    if !folder.is_dir() {
+        println!("skipped: no clip art; tests/outside/install.sh says where it comes from");
+        return;
+    }
+    let chosen: Vec<_> = drawings(&folder).into_iter().step_by(8).collect();
+    judge(
+        &compare_all(&folder, &chosen, longest_px),
+        &BTreeSet::new(),
+        100,
+    );
+}
+
+/// Pixels along the longer side of a page.
+const LONGEST_PX: u32 = 2000;
+
 #[test]
-fn fixtures_open_what_a_renderer_paints_dark() {
-    fixtures(1000);
+fn fixtures_and_demo_open_what_a_renderer_paints_dark() {
+    own(LONGEST_PX);
 }
 
 #[test]
 fn suite_opens_what_a_renderer_paints_dark() {
-    suite(400);
+    suite(LONGEST_PX);
 }
 
 #[test]
 fn icons_open_what_a_renderer_paints_dark() {
-    icons(300, 60);
+    icons(LONGEST_PX, 60);
 }
 
 #[test]
-#[ignore = "slow: 2,000 pixels"]
-fn slow_everything_opens_what_a_renderer_paints_dark() {
-    fixtures(2000);
-    suite(2000);
-    icons(2000, 60);
+#[ignore = "slow: 19,000 icons"]
+fn slow_all_icons_open_what_a_renderer_paints_dark() {
+    icons(LONGEST_PX, 1);
+}
+
+#[test]
+#[ignore = "slow: thousands of clip art drawings"]
+fn slow_clip_art_opens_what_a_renderer_paints_dark() {
+    clip_art(LONGEST_PX);
 }

@@ -2,7 +2,9 @@
 //! RS-274 text, sweeps a disc of the kerf's size along them, and compares with the drawn openings.
 //! Distances by `rstar` (point to segment), connectivity by raster flood fill.
 
-use foilwright::regions::{Point, Regions};
+use foilwright::recipe::{LaserSide, Origin, Recipe};
+use foilwright::regions::Regions;
+use foilwright::{LayerJob, Run, job};
 use rstar::primitives::Line;
 use rstar::{PointDistance, RTree};
 
@@ -74,13 +76,100 @@ pub struct Case<'a> {
     pub kerf_um: f64,
 }
 
+/// What is wrong with the foil that a job of the run cuts, judged by its RS-274 text alone.
+pub fn faults_of_job(run: &Run, job: &LayerJob, recipe: &Recipe) -> Vec<String> {
+    let plan = job.plan.as_ref().expect("the layer is cut");
+    let bytes = job::writer("rs274").unwrap().write(plan, recipe).unwrap();
+    let nc = String::from_utf8(bytes).unwrap();
+    let half_field = recipe.scan.field_mm / 2.0;
+    let page = to_page(run.sheet.box_mm, recipe);
+    let mut moves = beam_moves(&nc);
+    for m in &mut moves {
+        let far = [m.from, m.to]
+            .concat()
+            .iter()
+            .fold(0.0f64, |a, v| a.max(v.abs()));
+        assert!(far <= half_field, "{m:?} leaves the field");
+        (m.from, m.to) = (page(m.from), page(m.to));
+    }
+    let mm = |p: foilwright::regions::Point| [f64::from(p.x) / 1e6, f64::from(p.y) / 1e6];
+    let bars: Vec<Bar> = job
+        .stencil
+        .tie_bars
+        .iter()
+        .map(|b| (mm(b.from), mm(b.to), b.width_um * 1e-3))
+        .collect();
+    faults(&Case {
+        sheet_mm: run.sheet.box_mm,
+        drawn: &job.stencil.drawn,
+        bars: &bars,
+        moves: &moves,
+        kerf_um: recipe.kerf.width_um,
+    })
+}
+
+/// From job to page coordinates, as the README states the frame: (0, 0) is the sheet's centre, y points up,
+/// and x is mirrored when the laser cuts the substrate's side.
+fn to_page(sheet_mm: [f64; 4], recipe: &Recipe) -> impl Fn([f64; 2]) -> [f64; 2] {
+    assert_eq!(recipe.scan.origin, Origin::Centre);
+    let centre = [
+        (sheet_mm[0] + sheet_mm[2]) / 2.0,
+        (sheet_mm[1] + sheet_mm[3]) / 2.0,
+    ];
+    let side = match recipe.sheet.laser_side {
+        LaserSide::Source => 1.0,
+        LaserSide::Substrate => -1.0,
+    };
+    move |p| [centre[0] + side * p[0], centre[1] - p[1]]
+}
+
+/// The edges of regions in rows, for asking whether a point lies inside: a plain even-odd count.
+struct Inside {
+    rows: Vec<Vec<([f64; 2], [f64; 2])>>,
+    top: f64,
+    row_mm: f64,
+}
+
+impl Inside {
+    fn new(edges: &[Line<[f64; 2]>]) -> Inside {
+        let ys = edges.iter().flat_map(|e| [e.from[1], e.to[1]]);
+        let (lo, hi) = ys.fold((f64::MAX, f64::MIN), |(l, h), y| (l.min(y), h.max(y)));
+        let count = edges.len().clamp(1, 4000);
+        let row_mm = ((hi - lo) / count as f64).max(1e-6);
+        let mut rows = vec![Vec::new(); count + 1];
+        for e in edges {
+            let row = |y: f64| (((y - lo) / row_mm).floor().max(0.0) as usize).min(count);
+            let (a, b) = (row(e.from[1].min(e.to[1])), row(e.from[1].max(e.to[1])));
+            for r in &mut rows[a..=b] {
+                r.push((e.from, e.to));
+            }
+        }
+        Inside {
+            rows,
+            top: lo,
+            row_mm,
+        }
+    }
+    fn contains(&self, p: [f64; 2]) -> bool {
+        let row = (p[1] - self.top) / self.row_mm;
+        if row < 0.0 || row as usize >= self.rows.len() {
+            return false;
+        }
+        let crossed = |(a, b): &&([f64; 2], [f64; 2])| {
+            (a[1] > p[1]) != (b[1] > p[1])
+                && p[0] < (b[0] - a[0]) * (p[1] - a[1]) / (b[1] - a[1]) + a[0]
+        };
+        self.rows[row as usize].iter().filter(crossed).count() % 2 == 1
+    }
+}
+
 fn dist_to_segment(p: [f64; 2], a: [f64; 2], b: [f64; 2]) -> f64 {
     Line::new(a, b).distance_2(&p).sqrt()
 }
 
 /// Everything that is wrong with the foil after the cut; empty when it is as drawn.
 pub fn faults(case: &Case<'_>) -> Vec<String> {
-    let mm = |p: Point| [f64::from(p.x) / 1e6, f64::from(p.y) / 1e6];
+    let mm = |p: foilwright::regions::Point| [f64::from(p.x) / 1e6, f64::from(p.y) / 1e6];
     let r = case.kerf_um / 2e3;
     let limit = 0.5e-3;
     let mut out = Vec::new();
@@ -109,6 +198,7 @@ pub fn faults(case: &Case<'_>) -> Vec<String> {
         }
     }
     let edge_tree = RTree::bulk_load(edges.clone());
+    let drawn = Inside::new(&edges);
     // No metal is cut that the drawing wants kept.
     for m in case.moves.iter().filter(|m| !m.line) {
         let len = ((m.to[0] - m.from[0]).powi(2) + (m.to[1] - m.from[1]).powi(2)).sqrt();
@@ -119,9 +209,7 @@ pub fn faults(case: &Case<'_>) -> Vec<String> {
                 m.from[0] + t * (m.to[0] - m.from[0]),
                 m.from[1] + t * (m.to[1] - m.from[1]),
             ];
-            let inside = case
-                .drawn
-                .contains(Point::new((p[0] * 1e6) as i32, (p[1] * 1e6) as i32));
+            let inside = drawn.contains(p);
             let d = edge_tree
                 .nearest_neighbor(&p)
                 .map_or(f64::MAX, |e| e.distance_2(&p).sqrt());
@@ -167,12 +255,12 @@ pub fn faults(case: &Case<'_>) -> Vec<String> {
             }
         }
     }
-    out.extend(loose_pieces(case));
+    out.extend(loose_pieces(case, &drawn));
     out
 }
 
 /// Foil that the cut frees and that the drawing wants kept, by flood fill at half a kerf.
-fn loose_pieces(case: &Case<'_>) -> Vec<String> {
+fn loose_pieces(case: &Case<'_>, drawn: &Inside) -> Vec<String> {
     let [x0, y0, x1, y1] = case.sheet_mm;
     let px = case.kerf_um * 1e-3 / 2.0;
     let (w, h) = (
@@ -237,9 +325,7 @@ fn loose_pieces(case: &Case<'_>) -> Vec<String> {
                 x0 + ((*m % w) as f64 + 0.5) * px,
                 y0 + ((*m / w) as f64 + 0.5) * px,
             ];
-            !case
-                .drawn
-                .contains(Point::new((p[0] * 1e6) as i32, (p[1] * 1e6) as i32))
+            !drawn.contains(p)
         });
         let wanted = wanted.count();
         if wanted > members.len().min(50) / 3 && members.len() > 4 {
