@@ -86,6 +86,7 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
     let mut jobs = Vec::new();
     for layer in layers {
         let mut found = sheet.check_openings(layer);
+        found.extend(stencil::rules::drawn(layer));
         let stencils =
             stencil::hold_together(layer, &sheet_regions, recipe, options.islands).take(&mut found);
         for stencil in stencils {

@@ -129,11 +129,24 @@ fn has_lost_parts(
         return false;
     }
     let swept = regions::outset(path, kerf / 2.0 + 2.0 * tolerance, tolerance);
-    // A corner of angle t keeps a tip that reaches r (1 / sin(t/2) - 1) past the arc. What is left is
-    // worth a line when it reaches further than the tip of a corner of 60 degrees would.
-    regions::difference(whole, &swept).shapes().any(|s| {
+    let left = regions::difference(whole, &swept).filter(|s| {
         let b = s.bounds();
         (b.width_nm().max(b.height_nm()) as f64) > kerf / 2.0
+    });
+    if left.is_empty() {
+        return false;
+    }
+    // A corner of angle t keeps a tip that reaches r / sin(t/2) from the path. What is left is worth a line when
+    // it reaches further than the tip of a corner of 60 degrees does.
+    let index = regions::EdgeIndex::new(path);
+    let far = |x: f64, y: f64| index.nearest([x, y]).is_none_or(|(_, _, d)| d > kerf);
+    left.rings().any(|ring| {
+        (0..ring.len()).any(|i| {
+            let (a, b) = (ring[i], ring[(i + 1) % ring.len()]);
+            let (ax, ay) = (f64::from(a.x), f64::from(a.y));
+            let (bx, by) = (f64::from(b.x), f64::from(b.y));
+            far(ax, ay) || far((ax + bx) / 2.0, (ay + by) / 2.0)
+        })
     })
 }
 

@@ -9,6 +9,7 @@ use crate::artwork::{Layer, TieSettings};
 use crate::recipe::Recipe;
 use crate::regions::{EdgeIndex, Regions, nearest_on_segment};
 use crate::units::{NM_PER_MM, NM_PER_UM, show_length_um};
+use rayon::prelude::*;
 use rstar::{AABB, RTree};
 use rustc_hash::FxHashMap;
 use std::f64::consts::PI;
@@ -98,19 +99,33 @@ pub struct Placement {
     taken: RTree<V>,
 }
 
+/// A place on the edge of a piece, and the nearest edge of another one.
+struct Shore<'t> {
+    sample: Sample,
+    across: &'t CoreEdge,
+}
+
 /// Chooses bars for every loose piece of `foil`.
 pub fn place(foil: &Foil, around: &Surroundings<'_>, recipe: &Recipe) -> Placement {
     let Some(frame) = foil.frame else {
         return Placement::default();
     };
     let tree = core_edges(&foil.cores);
-    let shores: Vec<Vec<Sample>> = (0..foil.cores.len())
+    let shores: Vec<Vec<Shore<'_>>> = (0..foil.cores.len())
+        .into_par_iter()
         .map(|i| {
             if i == frame {
-                Vec::new()
-            } else {
-                samples(&foil.cores, i, 48)
+                return Vec::new();
             }
+            samples(&foil.cores, i, 48)
+                .into_iter()
+                .filter_map(|sample| {
+                    let across = tree
+                        .nearest_neighbor_iter(&sample.at)
+                        .find(|e| e.piece != i)?;
+                    Some(Shore { sample, across })
+                })
+                .collect()
         })
         .collect();
     let order = Anchoring::new(foil, frame, &tree, &shores);
@@ -128,7 +143,7 @@ fn one_island(
     piece: usize,
     foil: &Foil,
     tree: &RTree<CoreEdge>,
-    shores: &[Vec<Sample>],
+    shores: &[Vec<Shore<'_>>],
     order: &Anchoring,
     around: &Surroundings<'_>,
     recipe: &Recipe,
@@ -146,8 +161,15 @@ fn one_island(
     let span_nm = settings.span_mm.unwrap_or(recipe.tie_bars.max_span_mm) * NM_PER_MM + web_nm;
 
     let mut all: Vec<Candidate> = Vec::new();
-    for s in &shores[piece] {
-        let Some((q, edge)) = order.nearest_outside(tree, s.at, piece) else {
+    for shore in &shores[piece] {
+        let s = &shore.sample;
+        let nearest = if order.hangs_on(shore.across.piece, piece) {
+            order.nearest_outside(tree, s.at, piece)
+        } else {
+            let e = *shore.across;
+            Some((nearest_on_segment(s.at, e.a, e.b).0, e))
+        };
+        let Some((q, edge)) = nearest else {
             continue;
         };
         add(&mut all, s.at, q, s.out, &edge, centre);
@@ -155,7 +177,11 @@ fn one_island(
         let mut p = s.at;
         let mut end = (q, edge);
         for _ in 0..2 {
-            p = nearest_own(&shores[piece], foil, piece, end.0, p);
+            let next = nearest_own(&shores[piece], foil, piece, end.0, p);
+            if len(sub(next, p)) <= 1.0 {
+                break;
+            }
+            p = next;
             match order.nearest_outside(tree, p, piece) {
                 Some(found) => end = found,
                 None => break,
@@ -265,14 +291,14 @@ fn add(all: &mut Vec<Candidate>, from: V, to: V, out: V, edge: &CoreEdge, centre
 }
 
 /// The point of the island's own edge nearest to `q`, searched from its samples.
-fn nearest_own(shore: &[Sample], foil: &Foil, piece: usize, q: V, fallback: V) -> V {
+fn nearest_own(shore: &[Shore<'_>], foil: &Foil, piece: usize, q: V, fallback: V) -> V {
     let mut best = (f64::INFINITY, fallback);
     let shape = foil.cores.shape(piece);
     if shape.rings().map(<[_]>::len).sum::<usize>() > 4 * shore.len() {
         for s in shore {
-            let d = len(sub(s.at, q));
+            let d = len(sub(s.sample.at, q));
             if d < best.0 {
-                best = (d, s.at);
+                best = (d, s.sample.at);
             }
         }
         return best.1;
@@ -395,53 +421,56 @@ struct Anchoring {
 }
 
 impl Anchoring {
-    /// Clusters of pieces that are not yet on the frame are joined over their narrowest gap, in rounds.
-    fn new(foil: &Foil, frame: usize, tree: &RTree<CoreEdge>, shores: &[Vec<Sample>]) -> Self {
+    /// Gaps seen from the shores are taken narrowest first; clusters that these leave apart from the frame are
+    /// joined over their narrowest gap to anything else, in rounds.
+    fn new(foil: &Foil, frame: usize, tree: &RTree<CoreEdge>, shores: &[Vec<Shore<'_>>]) -> Self {
         let n = foil.cores.len();
-        let mut cluster: Vec<usize> = (0..n).collect();
         let mut links: Vec<Vec<usize>> = vec![Vec::new(); n];
+        let mut parent: Vec<usize> = (0..n).collect();
+        fn root(parent: &mut [usize], mut i: usize) -> usize {
+            while parent[i] != i {
+                parent[i] = parent[parent[i]];
+                i = parent[i];
+            }
+            i
+        }
+        let mut gaps: Vec<(f64, usize, usize)> = Vec::new();
+        for (piece, shore) in shores.iter().enumerate() {
+            let mut own: FxHashMap<usize, f64> = FxHashMap::default();
+            for s in shore {
+                let e = s.across;
+                let d = nearest_on_segment(s.sample.at, e.a, e.b).1;
+                let best = own.entry(e.piece).or_insert(d);
+                *best = best.min(d);
+            }
+            gaps.extend(own.into_iter().map(|(other, d)| (d, piece, other)));
+        }
         loop {
-            let mut best: FxHashMap<usize, (f64, usize, usize)> = FxHashMap::default();
-            for piece in 0..n {
-                let own = cluster[piece];
-                if own == cluster[frame] {
-                    continue;
-                }
-                for s in &shores[piece] {
-                    let found = tree
-                        .nearest_neighbor_iter(&s.at)
-                        .find(|e| cluster[e.piece] != own);
-                    let Some(e) = found else { continue };
-                    let d = nearest_on_segment(s.at, e.a, e.b).1;
-                    if best.get(&own).is_none_or(|b| (d, piece, e.piece) < *b) {
-                        best.insert(own, (d, piece, e.piece));
-                    }
-                }
-            }
-            if best.is_empty() {
-                break;
-            }
-            let mut joins: Vec<(f64, usize, usize)> = best.into_values().collect();
-            joins.sort_by(|a, b| a.partial_cmp(b).unwrap_or(std::cmp::Ordering::Equal));
-            // Union by relabelling through a small forest.
-            let mut parent: Vec<usize> = (0..n).collect();
-            fn root(parent: &mut [usize], mut i: usize) -> usize {
-                while parent[i] != i {
-                    parent[i] = parent[parent[i]];
-                    i = parent[i];
-                }
-                i
-            }
-            for (_, a, b) in joins {
-                let (ra, rb) = (root(&mut parent, cluster[a]), root(&mut parent, cluster[b]));
+            gaps.sort_by(|a, b| a.partial_cmp(b).unwrap_or(std::cmp::Ordering::Equal));
+            for (_, a, b) in gaps.drain(..) {
+                let (ra, rb) = (root(&mut parent, a), root(&mut parent, b));
                 if ra != rb {
                     parent[ra] = rb;
                     links[a].push(b);
                     links[b].push(a);
                 }
             }
-            for c in &mut cluster {
-                *c = root(&mut parent, *c);
+            let held = root(&mut parent, frame);
+            for (piece, shore) in shores.iter().enumerate() {
+                let own = root(&mut parent, piece);
+                if own == held {
+                    continue;
+                }
+                gaps.extend(shore.iter().filter_map(|s| {
+                    let e = tree
+                        .nearest_neighbor_iter(&s.sample.at)
+                        .find(|e| root(&mut parent, e.piece) != own)?;
+                    let d = nearest_on_segment(s.sample.at, e.a, e.b).1;
+                    Some((d, piece, e.piece))
+                }));
+            }
+            if gaps.is_empty() {
+                break;
             }
         }
         let (mut enter, mut leave) = (vec![0; n], vec![0; n]);

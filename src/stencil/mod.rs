@@ -4,7 +4,6 @@ mod bars;
 mod film;
 mod foil;
 mod geometry;
-mod necks;
 pub mod rules;
 mod split;
 
