@@ -66,6 +66,11 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
     let artwork = artwork::read(drawing, &options.read)?.take(&mut general);
     let sheet = Sheet::of(&artwork, recipe).take(&mut general);
     let sheet_regions = sheet.regions();
+    let outline = if recipe.sheet.cut_out {
+        kerf::cut_out(&sheet, recipe).take(&mut general)
+    } else {
+        Vec::new()
+    };
     kerf_assumed(recipe, &mut general);
     let blocked_before = finding::worst(&general) == Some(Severity::Blocking);
     let file = drawing.file_name().map_or_else(
@@ -86,8 +91,15 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
             let plan = if options.rules_only || (blocked && !options.force) {
                 None
             } else {
-                let sequence = order::arrange(&contours, recipe, options.order, sheet.box_mm)
+                let mut sequence = order::arrange(&contours, recipe, options.order, sheet.box_mm)
                     .take(&mut findings);
+                order::append_last(
+                    &mut sequence,
+                    outline.clone(),
+                    recipe,
+                    options.order,
+                    sheet.box_mm,
+                );
                 let label = Label {
                     artwork: &file,
                     layer: &stencil.name,
@@ -224,6 +236,7 @@ fn layer_report(job: &LayerJob) -> LayerReport {
             .collect(),
         min_web_um: smallest(&["web-narrow"]),
         min_opening_um: smallest(&["opening-narrow", "single-line", "line-much-wider"]),
+        sheet_tabs: job.plan.as_ref().map_or(0, Plan::sheet_tabs),
         paths: job.plan.as_ref().map_or(0, |p| p.paths.len()),
         joins: job.plan.as_ref().map_or(0, joins),
         cut_length_mm: timing.cut_length_mm,

@@ -265,6 +265,14 @@ fn header(body: &mut Body<'_>, plan: &Plan) {
                 .to_owned(),
         );
     }
+    if !plan.clearing.is_empty() {
+        let numbers: Vec<String> = plan.clearing.iter().map(u32::to_string).collect();
+        lines.extend([
+            format!("clearing: {}", numbers.join(" ")),
+            "WARNING: these paths are cut again and come out wider; only for foil that was not moved since"
+                .to_owned(),
+        ]);
+    }
     lines.extend([
         format!("sheet_mm: {} {} {} {}", n(b[0]), n(b[1]), n(b[2]), n(b[3])),
         format!("sheet size: {} x {} mm; job 0, 0 at the sheet's {}; y up", n(b[2] - b[0]), n(b[3] - b[1]), s.origin),
@@ -272,6 +280,10 @@ fn header(body: &mut Body<'_>, plan: &Plan) {
         match s.laser_side.as_str() {
             "substrate" => "the laser cuts the side that will lie on the substrate: the job is mirrored".to_owned(),
             _ => "the laser cuts the side that will face the deposition source: the job is not mirrored".to_owned(),
+        },
+        match plan.sheet_tabs() {
+            0 => "sheet outline: not cut".to_owned(),
+            tabs => format!("sheet outline: cut last, held by {tabs} tabs of {} um", n(recipe.sheet.tab_um)),
         },
         format!("material: {} {} um", s.material, n(s.thickness_um)),
         format!("kerf_um: {}", n(s.kerf_um)),

@@ -5,6 +5,7 @@ use super::geometry::{len, middle, mm, sub, v};
 use super::necks::{self, Between};
 use crate::finding::Finding;
 use crate::recipe::Recipe;
+use crate::regions::Point;
 use crate::units::{NM_PER_MM, NM_PER_UM, show_length_um};
 use std::f64::consts::PI;
 
@@ -157,22 +158,33 @@ fn bars(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
 }
 
 fn margin(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
-    let Some(sheet) = stencil.sheet.bounds() else {
-        return;
-    };
     let limit = recipe.rules.edge_margin_mm;
+    let edges: Vec<_> = stencil.sheet.rings().flat_map(inward_edges).collect();
     for shape in stencil.openings.shapes() {
         let b = shape.bounds();
-        let nearest = [
-            b.min.x - sheet.min.x,
-            b.min.y - sheet.min.y,
-            sheet.max.x - b.max.x,
-            sheet.max.y - b.max.y,
-        ]
-        .into_iter()
-        .min()
-        .unwrap_or(0);
-        let mm_left = f64::from(nearest) / NM_PER_MM;
+        let corners = [
+            b.min,
+            b.max,
+            Point::new(b.min.x, b.max.y),
+            Point::new(b.max.x, b.min.y),
+        ];
+        let nearest = |points: &[Point]| {
+            let of = |(a, n): &([f64; 2], [f64; 2])| {
+                points
+                    .iter()
+                    .map(|&p| {
+                        let d = sub(v(p), *a);
+                        d[0] * n[0] + d[1] * n[1]
+                    })
+                    .fold(f64::INFINITY, f64::min)
+            };
+            edges.iter().map(of).fold(f64::INFINITY, f64::min) / NM_PER_MM
+        };
+        // The box is nearer than the opening itself only where the sheet has a chamfer.
+        if nearest(&corners) >= limit {
+            continue;
+        }
+        let mm_left = nearest(shape.outer());
         if mm_left < limit {
             let [x, y] = mm(middle(v(b.min), v(b.max)));
             findings.push(
@@ -186,4 +198,33 @@ fn margin(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             );
         }
     }
+}
+
+/// Each edge of a convex ring: a point on it and the unit normal into the ring.
+fn inward_edges(ring: &[Point]) -> Vec<([f64; 2], [f64; 2])> {
+    let n = ring.len();
+    let centre = ring.iter().fold([0.0, 0.0], |c, p| {
+        [
+            c[0] + f64::from(p.x) / n as f64,
+            c[1] + f64::from(p.y) / n as f64,
+        ]
+    });
+    (0..n)
+        .map(|i| {
+            let (a, b) = (v(ring[i]), v(ring[(i + 1) % n]));
+            let d = sub(b, a);
+            let l = len(d).max(1e-9);
+            let normal = [-d[1] / l, d[0] / l];
+            let to_centre = sub(centre, a);
+            let side = normal[0] * to_centre[0] + normal[1] * to_centre[1];
+            (
+                a,
+                if side < 0.0 {
+                    [-normal[0], -normal[1]]
+                } else {
+                    normal
+                },
+            )
+        })
+        .collect()
 }
