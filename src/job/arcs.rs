@@ -33,21 +33,63 @@ const MAX_RADIUS_MM: f64 = 500.0;
 /// Replaces runs of points that lie on a circle by arcs. Every point of the polyline lies within `tol_mm`
 /// of the arc that replaces it, and so does every point between two of them.
 pub fn fit(points: &[[f64; 2]], tol_mm: f64) -> Vec<Piece> {
+    fit_written(points, tol_mm, |p| p)
+}
+
+/// As [`fit`], for pieces whose ends and centre offsets are written with few decimals: `written` is what
+/// becomes of a length pair. An arc counts only if what is written of it stays within the tolerance and
+/// keeps the radius rule of the standard: radii at start and end within 0.002 mm (NIST IR 6556, 3.5.3.2).
+pub fn fit_written(
+    points: &[[f64; 2]],
+    tol_mm: f64,
+    written: impl Fn([f64; 2]) -> [f64; 2],
+) -> Vec<Piece> {
     let mut out = Vec::new();
     let mut i = 0;
     while i + 1 < points.len() {
         let (end, arc) = longest(points, i, tol_mm);
         match arc {
-            Some((centre, clockwise)) => out.push(Piece::Arc {
-                to: points[end],
-                centre,
-                clockwise,
-            }),
-            None => out.push(Piece::Line { to: points[end] }),
+            Some((centre, clockwise)) if keeps(&points[i..=end], centre, tol_mm, &written) => {
+                out.push(Piece::Arc {
+                    to: points[end],
+                    centre,
+                    clockwise,
+                });
+            }
+            // What cannot be written as one arc is left as it was drawn.
+            _ => out.extend((i + 1..=end).map(|k| Piece::Line { to: points[k] })),
         }
         i = end;
     }
     out
+}
+
+/// Radii that differ by more than this make a controller refuse an arc.
+const RADIUS_RULE_MM: f64 = 0.002;
+
+fn keeps(
+    points: &[[f64; 2]],
+    centre: [f64; 2],
+    tol_mm: f64,
+    written: &impl Fn([f64; 2]) -> [f64; 2],
+) -> bool {
+    let (start, end) = (written(points[0]), written(points[points.len() - 1]));
+    let offset = written([centre[0] - start[0], centre[1] - start[1]]);
+    let c = [start[0] + offset[0], start[1] + offset[1]];
+    let from_c = |p: [f64; 2]| ((p[0] - c[0]).powi(2) + (p[1] - c[1]).powi(2)).sqrt();
+    let (r0, r1) = (from_c(start), from_c(end));
+    if offset == [0.0, 0.0] || start == end || (r0 - r1).abs() > RADIUS_RULE_MM {
+        return false;
+    }
+    // A controller may keep either radius, or go from one to the other.
+    let (least, most) = (r0.min(r1) - tol_mm, r0.max(r1) + tol_mm);
+    (r0 - r1).abs() <= tol_mm
+        && points.windows(2).all(|w| {
+            let middle = [(w[0][0] + w[1][0]) / 2.0, (w[0][1] + w[1][1]) / 2.0];
+            [w[0], middle, w[1]]
+                .iter()
+                .all(|p| (least..=most).contains(&from_c(*p)))
+        })
 }
 
 type Found = (usize, Option<([f64; 2], bool)>);

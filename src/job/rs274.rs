@@ -3,6 +3,7 @@
 //! The beam is on between a beam-on line and a beam-off line, and only cuts stand between them:
 //! every jump and dwell is written with the beam off, by construction of [`Body`].
 
+use super::arcs;
 use super::plan::{Path, Plan, Step};
 use super::write::{WriteError, Writer};
 use crate::recipe::{CommentStyle, DwellUnit, Recipe};
@@ -219,21 +220,66 @@ impl Body<'_> {
             self.number(p[1] / scan.scale_y)
         )
     }
-    /// One cut: power, beam on, moves, beam off. Nothing else ever turns the beam on.
-    fn cut(&mut self, points: &[[f64; 2]], power: f64, feed_mm_min: f64) {
-        let dialect = &self.recipe.rs274;
-        let (on, off) = (dialect.beam_on.clone(), dialect.beam_off.clone());
-        let power = format!("{}{}", dialect.power_word, trim_number(power, 3));
+    /// Moves along the points after the first.
+    fn straight(&self, points: &[[f64; 2]]) -> Vec<String> {
         let mut moves: Vec<String> = Vec::with_capacity(points.len());
         let mut last = points.first().map(|p| self.xy(*p));
         for p in points.iter().skip(1) {
             let words = self.xy(*p);
             // Points that fall together at the written decimals are one.
             if last.as_ref() != Some(&words) {
-                moves.push(words.clone());
+                moves.push(format!("G1 {words}"));
             }
             last = Some(words);
         }
+        moves
+    }
+    /// The same with arcs (G2, G3 with I and J) in place of many short moves, in commanded coordinates,
+    /// where a measured scale has already made circles of what will be circles to the controller.
+    fn with_arcs(&self, points: &[[f64; 2]]) -> Vec<String> {
+        let scan = &self.recipe.scan;
+        let written = |p: [f64; 2]| p.map(|v| self.number(v).parse::<f64>().unwrap_or(v));
+        let commanded: Vec<[f64; 2]> = points
+            .iter()
+            .map(|p| [p[0] / scan.scale_x, p[1] / scan.scale_y])
+            .collect();
+        let pieces = arcs::fit_written(&commanded, self.recipe.tolerance_um() * 1e-3, written);
+        let words = |letters: [char; 2], p: [f64; 2]| {
+            let [x, y] = p.map(|v| self.number(v));
+            format!("{}{x} {}{y}", letters[0], letters[1])
+        };
+        let mut moves = Vec::new();
+        let mut at = commanded.first().map(|p| written(*p)).unwrap_or_default();
+        for piece in pieces {
+            let to = written(piece.to());
+            if to == at {
+                continue;
+            }
+            let end = words(['X', 'Y'], to);
+            moves.push(match piece {
+                arcs::Piece::Line { .. } => format!("G1 {end}"),
+                arcs::Piece::Arc {
+                    centre, clockwise, ..
+                } => format!(
+                    "{} {end} {}",
+                    if clockwise { "G2" } else { "G3" },
+                    words(['I', 'J'], [centre[0] - at[0], centre[1] - at[1]])
+                ),
+            });
+            at = to;
+        }
+        moves
+    }
+    /// One cut: power, beam on, moves, beam off. Nothing else ever turns the beam on.
+    fn cut(&mut self, points: &[[f64; 2]], power: f64, feed_mm_min: f64) {
+        let dialect = &self.recipe.rs274;
+        let (on, off) = (dialect.beam_on.clone(), dialect.beam_off.clone());
+        let power = format!("{}{}", dialect.power_word, trim_number(power, 3));
+        let moves = if dialect.arcs {
+            self.with_arcs(points)
+        } else {
+            self.straight(points)
+        };
         if moves.is_empty() {
             return;
         }
@@ -241,9 +287,9 @@ impl Body<'_> {
         self.line(&on);
         for (i, words) in moves.iter().enumerate() {
             if i == 0 {
-                self.line(&format!("G1 {words} F{}", trim_number(feed_mm_min, 3)));
+                self.line(&format!("{words} F{}", trim_number(feed_mm_min, 3)));
             } else {
-                self.line(&format!("G1 {words}"));
+                self.line(words);
             }
         }
         self.line(&off);
@@ -265,6 +311,14 @@ fn header(body: &mut Body<'_>, plan: &Plan) {
                 .to_owned(),
         );
     }
+    if !plan.clearing.is_empty() {
+        let numbers: Vec<String> = plan.clearing.iter().map(u32::to_string).collect();
+        lines.extend([
+            format!("clearing: {}", numbers.join(" ")),
+            "WARNING: these paths are cut again and come out wider; only for foil that was not moved since"
+                .to_owned(),
+        ]);
+    }
     lines.extend([
         format!("sheet_mm: {} {} {} {}", n(b[0]), n(b[1]), n(b[2]), n(b[3])),
         format!("sheet size: {} x {} mm; job 0, 0 at the sheet's {}; y up", n(b[2] - b[0]), n(b[3] - b[1]), s.origin),
@@ -272,6 +326,10 @@ fn header(body: &mut Body<'_>, plan: &Plan) {
         match s.laser_side.as_str() {
             "substrate" => "the laser cuts the side that will lie on the substrate: the job is mirrored".to_owned(),
             _ => "the laser cuts the side that will face the deposition source: the job is not mirrored".to_owned(),
+        },
+        match plan.sheet_tabs() {
+            0 => "sheet outline: not cut".to_owned(),
+            tabs => format!("sheet outline: cut last, held by {tabs} tabs of {} um", n(recipe.sheet.tab_um)),
         },
         format!("material: {} {} um", s.material, n(s.thickness_um)),
         format!("kerf_um: {}", n(s.kerf_um)),
@@ -303,6 +361,10 @@ fn header(body: &mut Body<'_>, plan: &Plan) {
         format!("dwell_unit: {}", d.dwell_unit.word()),
         format!("beam on: {}, beam off: {}, G0 moves with the beam off", d.beam_on, d.beam_off),
         format!("decimals: {}", d.decimals),
+        match d.arcs {
+            true => "arcs: G2 and G3 with I and J from the start of the arc".to_owned(),
+            false => "arcs: none".to_owned(),
+        },
         "cautions: invisible class 4 laser radiation - enclose, interlock, wear eyewear for this".to_owned(),
         "wavelength and pulse mode, extract the fume. Dry-run with the beam off, keep the stop in reach.".to_owned(),
         "See SAFETY.md. Local codes, the machine's manual and qualified personnel take precedence.".to_owned(),

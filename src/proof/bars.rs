@@ -76,7 +76,7 @@ fn facing(a: &Stretch, b: &Stretch) -> bool {
 
 /// The narrowest width of metal along the line between two places, as long as there is metal all along it
 /// and a cut on both sides no further apart than `max_width_um`.
-fn width(
+pub(super) fn width(
     from: [f64; 2],
     to: [f64; 2],
     cut: &Grid,

@@ -9,6 +9,7 @@ use super::geometry::{V, len, middle, mm, sub, v};
 use crate::artwork::Layer;
 use crate::finding::Finding;
 use crate::recipe::Recipe;
+use crate::regions::Point;
 use crate::units::{NM_PER_MM, NM_PER_UM, show_length_um};
 use necks::Between;
 use slender::Held;
@@ -287,43 +288,77 @@ fn slender_parts(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>
 }
 
 fn margin(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
-    let Some(sheet) = stencil.sheet.bounds() else {
-        return;
-    };
     let limit = recipe.rules.edge_margin_mm;
+    let edges: Vec<_> = stencil.sheet.rings().flat_map(inward_edges).collect();
+    // Distance from the nearest of the sheet's edges; beyond one it is negative.
+    let depth_mm = |p: &Point| {
+        edges
+            .iter()
+            .map(|(a, n)| {
+                let d = sub(v(*p), *a);
+                d[0] * n[0] + d[1] * n[1]
+            })
+            .fold(f64::INFINITY, f64::min)
+            / NM_PER_MM
+    };
     for shape in stencil.openings.shapes() {
         let b = shape.bounds();
-        let nearest = [
-            b.min.x - sheet.min.x,
-            b.min.y - sheet.min.y,
-            sheet.max.x - b.max.x,
-            sheet.max.y - b.max.y,
-        ]
-        .into_iter()
-        .min()
-        .unwrap_or(0);
-        let mm_left = f64::from(nearest) / NM_PER_MM;
-        if mm_left < limit {
-            let p = shape
-                .outer()
-                .iter()
-                .min_by_key(|p| {
-                    (p.x - sheet.min.x)
-                        .min(p.y - sheet.min.y)
-                        .min(sheet.max.x - p.x)
-                        .min(sheet.max.y - p.y)
-                })
-                .map_or(b.min, |p| *p);
-            let [x, y] = mm(v(p));
-            findings.push(
-                Finding::warning(
-                    "edge-margin",
-                    format!("an opening is {mm_left:.3} mm from the sheet's edge (at least {limit} mm for magnets and handling)"),
-                )
-                .hint("draw on a larger page, or move it inwards")
-                .at(x, y)
-                .measured(mm_left * 1e3, limit * 1e3),
-            );
+        let corners = [
+            b.min,
+            b.max,
+            Point::new(b.min.x, b.max.y),
+            Point::new(b.max.x, b.min.y),
+        ];
+        if corners.iter().map(depth_mm).fold(f64::INFINITY, f64::min) >= limit {
+            continue;
         }
+        let nearest = shape
+            .outer()
+            .iter()
+            .map(|p| (depth_mm(p), *p))
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        // The box is nearer than the opening itself only where the sheet has a chamfer.
+        let Some((mm_left, at)) = nearest.filter(|(d, _)| *d < limit) else {
+            continue;
+        };
+        let [x, y] = mm(v(at));
+        findings.push(
+            Finding::warning(
+                "edge-margin",
+                format!("an opening is {mm_left:.3} mm from the sheet's edge (at least {limit} mm for magnets and handling)"),
+            )
+            .hint("draw on a larger page, or move it inwards")
+            .at(x, y)
+            .measured(mm_left * 1e3, limit * 1e3),
+        );
     }
+}
+
+/// Each edge of a convex ring: a point on it and the unit normal into the ring.
+fn inward_edges(ring: &[Point]) -> Vec<([f64; 2], [f64; 2])> {
+    let n = ring.len();
+    let centre = ring.iter().fold([0.0, 0.0], |c, p| {
+        [
+            c[0] + f64::from(p.x) / n as f64,
+            c[1] + f64::from(p.y) / n as f64,
+        ]
+    });
+    (0..n)
+        .map(|i| {
+            let (a, b) = (v(ring[i]), v(ring[(i + 1) % n]));
+            let d = sub(b, a);
+            let l = len(d).max(1e-9);
+            let normal = [-d[1] / l, d[0] / l];
+            let to_centre = sub(centre, a);
+            let side = normal[0] * to_centre[0] + normal[1] * to_centre[1];
+            (
+                a,
+                if side < 0.0 {
+                    [-normal[0], -normal[1]]
+                } else {
+                    normal
+                },
+            )
+        })
+        .collect()
 }
