@@ -46,7 +46,12 @@ fn judge(drawing: &Path, options: &Options) -> usize {
         .filter(|f| f.severity == Severity::Blocking)
         .collect();
     assert!(blocking.is_empty(), "{name}: {blocking:#?}");
+    let mut judged = 0;
     for job in &run.jobs {
+        if job.layer.openings.is_empty() {
+            continue;
+        }
+        judged += 1;
         let found = faults_of_job(&run, job, &options.recipe);
         assert!(
             found.is_empty(),
@@ -60,13 +65,12 @@ fn judge(drawing: &Path, options: &Options) -> usize {
             &found[..found.len().min(5)]
         );
     }
-    run.jobs.len()
+    judged
 }
 
 const ORDERS: [OrderMode; 3] = [OrderMode::Artwork, OrderMode::Travel, OrderMode::Cool];
 
-/// Both ways with islands and all orders; with `all`, each of them at one pass and two and on both sides of the
-/// foil, else these take turns.
+/// With `all`, every mix of islands, order, passes and side of the foil; else three of them that meet each once.
 fn cut(drawing: &Path, sheet: &str, all: bool) -> usize {
     let mut jobs = 0;
     for (i, islands) in [IslandMode::Tie, IslandMode::Split].into_iter().enumerate() {
@@ -76,7 +80,8 @@ fn cut(drawing: &Path, sheet: &str, all: bool) -> usize {
                     .into_iter()
                     .enumerate()
                 {
-                    let turn = (i + o) % 2 == passes as usize - 1 && s == (o / 2 + i) % 2;
+                    let turn =
+                        (i + o) % 2 == 0 && passes as usize == o / 2 + 1 && s == (o + 1) / 2 % 2;
                     if !all && !turn {
                         continue;
                     }
@@ -98,7 +103,7 @@ fn every_demo_layer_is_cut_as_drawn() {
         .iter()
         .map(|p| cut(p, "page", false))
         .sum();
-    assert!(jobs >= 18, "three layers in six ways: {jobs}");
+    assert!(jobs >= 9, "at least three layers in three ways: {jobs}");
 }
 
 #[test]
@@ -106,7 +111,7 @@ fn every_fixture_is_cut_as_drawn() {
     // Some reach the edge of their page: the sheet is drawn round all of them.
     let all = svgs("fixtures");
     let jobs: usize = all.iter().map(|p| cut(p, "artwork", false)).sum();
-    assert!(jobs >= 6 * all.len(), "{jobs}");
+    assert!(jobs >= 3 * all.len(), "{jobs}");
 }
 
 #[test]

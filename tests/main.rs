@@ -8,6 +8,7 @@ mod cut;
 mod heat;
 mod hostile;
 mod kerf;
+mod laws;
 mod proof;
 mod recipe;
 mod regions;

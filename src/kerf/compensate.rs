@@ -130,7 +130,10 @@ fn lost_parts(
     if path.is_empty() {
         return whole.clone();
     }
-    if path.len() == 1 && shape.holes().len() == 0 && is_convex(shape.outer()) {
+    // A convex opening that keeps all its edges loses its corners' tips only.
+    let whole_ring =
+        path.len() == 1 && shape.holes().len() == 0 && path.vertex_count() == shape.outer().len();
+    if whole_ring && is_convex_and_blunt(shape.outer()) {
         return Regions::new();
     }
     let swept = regions::outset(path, kerf / 2.0 + 2.0 * tolerance, tolerance);
@@ -152,14 +155,23 @@ fn lost_parts(
     })
 }
 
-fn is_convex(ring: &[Point]) -> bool {
+/// Whether no corner turns inwards and none is sharper than 30 degrees.
+fn is_convex_and_blunt(ring: &[Point]) -> bool {
+    const COS_30: f64 = 0.866_025_403_784_438_6;
     let n = ring.len();
     (0..n).all(|i| {
         let (a, b, c) = (ring[i], ring[(i + 1) % n], ring[(i + 2) % n]);
-        let cross = (i64::from(b.x) - i64::from(a.x)) as i128
-            * (i64::from(c.y) - i64::from(b.y)) as i128
-            - (i64::from(b.y) - i64::from(a.y)) as i128 * (i64::from(c.x) - i64::from(b.x)) as i128;
-        cross >= 0
+        let d = |p: Point, q: Point| {
+            (
+                i64::from(q.x) - i64::from(p.x),
+                i64::from(q.y) - i64::from(p.y),
+            )
+        };
+        let ((ux, uy), (vx, vy)) = (d(a, b), d(b, c));
+        let cross = i128::from(ux) * i128::from(vy) - i128::from(uy) * i128::from(vx);
+        let dot = i128::from(ux) * i128::from(vx) + i128::from(uy) * i128::from(vy);
+        let lengths = regions::distance_nm(a, b) * regions::distance_nm(b, c);
+        cross >= 0 && (dot >= 0 || -(dot as f64) < COS_30 * lengths)
     })
 }
 

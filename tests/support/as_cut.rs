@@ -191,8 +191,10 @@ pub fn faults(case: &Case<'_>) -> Vec<String> {
             let (u, v) = ([b[0] - a[0], b[1] - a[1]], [c[0] - b[0], c[1] - b[1]]);
             let turn = (u[0] * v[1] - u[1] * v[0]).atan2(u[0] * v[0] + u[1] * v[1]);
             if turn.abs() > 0.1 {
-                // The rounding starts r tan(turn/2) before the corner.
-                let reach = r * (turn.abs() / 2.0).tan().min(20.0) + 2.0 * limit;
+                // The rounding starts r tan(turn/2) before the corner. A sharp tip is cut as a line, as far as it
+                // is half as wide as the kerf.
+                let tan = (turn.abs() / 2.0).tan();
+                let reach = r * tan.min(20.0).max(0.56 * tan) + 2.0 * limit;
                 corners.push((b, reach));
             }
         }
@@ -247,7 +249,7 @@ pub fn faults(case: &Case<'_>) -> Vec<String> {
             let at_line = singles
                 .nearest_neighbor(&p)
                 .is_some_and(|s| s.distance_2(&p).sqrt() < 2.0 * r);
-            if !(at_corner || at_bar || at_line) {
+            if !(at_corner || at_bar || at_line || d < 16.0 * r && in_taper(&edge_tree, e, p, r)) {
                 out.push(format!(
                     "the edge at {p:?} is off by {:.2} um",
                     (d - r) * 1e3
@@ -257,6 +259,29 @@ pub fn faults(case: &Case<'_>) -> Vec<String> {
     }
     out.extend(loose_pieces(case, &drawn));
     out
+}
+
+/// Whether the opening is narrower at `p` than the beam and tapers there by more than 4.5 degrees: a tip with its
+/// point cut off, which is left to the rounding of corners like a tip with its point.
+fn in_taper(edges: &RTree<Line<[f64; 2]>>, e: &Line<[f64; 2]>, p: [f64; 2], r: f64) -> bool {
+    let direction = |e: &Line<[f64; 2]>| {
+        let d = [e.to[0] - e.from[0], e.to[1] - e.from[1]];
+        let length = d[0].hypot(d[1]);
+        [d[0] / length, d[1] / length]
+    };
+    let d = direction(e);
+    // Outer rings run so that the opening lies to the right of (dx, dy) with y down.
+    let q = [p[0] - d[1] * 2.0 * r, p[1] + d[0] * 2.0 * r];
+    let near = rstar::AABB::from_corners(p, q);
+    edges.locate_in_envelope_intersecting(&near).any(|other| {
+        let cross = |o: [f64; 2], a: [f64; 2], b: [f64; 2]| {
+            (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0])
+        };
+        let crossed = cross(p, q, other.from) * cross(p, q, other.to) < 0.0
+            && cross(other.from, other.to, p) * cross(other.from, other.to, q) < 0.0;
+        let c = direction(other);
+        crossed && (d[0] * c[1] - d[1] * c[0]).abs() > 0.078
+    })
 }
 
 /// Foil that the cut frees and that the drawing wants kept, by flood fill at half a kerf.
