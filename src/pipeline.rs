@@ -67,6 +67,16 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
     let sheet = Sheet::of(&artwork, recipe).take(&mut general);
     let sheet_regions = sheet.regions();
     kerf_assumed(recipe, &mut general);
+    let layers = chosen(&artwork, &options.layers)?;
+    if layers.iter().all(|l| l.openings.is_empty()) {
+        general.push(
+            Finding::blocking(
+                "nothing-to-cut",
+                "no layer has an opening: there is nothing to cut",
+            )
+            .hint("dark paint opens the foil: check the colours, or use --opens any-paint"),
+        );
+    }
     let blocked_before = finding::worst(&general) == Some(Severity::Blocking);
     let file = drawing.file_name().map_or_else(
         || artwork.stem.clone(),
@@ -74,7 +84,7 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
     );
 
     let mut jobs = Vec::new();
-    for layer in chosen(&artwork, &options.layers)? {
+    for layer in layers {
         let mut found = sheet.check_openings(layer);
         found.extend(stencil::rules::drawn(layer));
         let stencils =
@@ -84,7 +94,9 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
             findings.extend(stencil::rules::check(&stencil, recipe));
             let contours = kerf::compensate(&stencil.openings, recipe).take(&mut findings);
             let blocked = blocked_before || finding::worst(&findings) == Some(Severity::Blocking);
-            let plan = if options.rules_only || (blocked && !options.force) {
+            // A layer without openings was told of; the others are cut all the same.
+            let stop = options.rules_only || stencil.drawn.is_empty();
+            let plan = if stop || (blocked && !options.force) {
                 None
             } else {
                 let sequence = order::arrange(&contours, recipe, options.order, sheet.box_mm)

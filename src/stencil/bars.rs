@@ -105,7 +105,7 @@ struct Shore<'t> {
     across: &'t CoreEdge,
 }
 
-/// Chooses bars for every piece of `foil` but the frame.
+/// Chooses bars for every loose piece of `foil`.
 pub fn place(foil: &Foil, around: &Surroundings<'_>, recipe: &Recipe) -> Placement {
     let Some(frame) = foil.frame else {
         return Placement::default();
@@ -130,7 +130,7 @@ pub fn place(foil: &Foil, around: &Surroundings<'_>, recipe: &Recipe) -> Placeme
         .collect();
     let order = Anchoring::new(foil, frame, &tree, &shores);
     let mut out = Placement::default();
-    for piece in (0..foil.cores.len()).filter(|&i| i != frame) {
+    for piece in (0..foil.cores.len()).filter(|&i| foil.is_loose(i)) {
         one_island(
             piece, foil, &tree, &shores, &order, around, recipe, &mut out,
         );

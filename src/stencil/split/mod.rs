@@ -10,7 +10,7 @@ mod shares;
 use super::bars::Surroundings;
 use super::foil::{self, Foil};
 use super::geometry::{V, inner_point, len, middle, mm, point, strip, sub, v};
-use super::{Island, Stencil, count};
+use super::{Island, Stencil};
 use crate::artwork::{Layer, TieLine};
 use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
@@ -419,7 +419,7 @@ fn report(
         "split",
         format!(
             "{} islands: the layer is shared between {} stencils with {} seams ({fewest}), overlap {}; the union of the stencils differs from the drawing by {} um2{grid}",
-            count(found),
+            found.loose(),
             proof.stencils,
             proof.seams,
             show_length_um(recipe.stitch_overlap_um()),
@@ -445,7 +445,7 @@ fn report(
 /// What splitting left loose is held with bars after all, and that is said.
 fn finish(out: &mut [Stencil], layer: &Layer, recipe: &Recipe, findings: &mut Vec<Finding>) {
     for stencil in out {
-        let left = count(&foil::pieces(&stencil.sheet, &stencil.openings, recipe));
+        let left = foil::pieces(&stencil.sheet, &stencil.openings, recipe).loose();
         if left == 0 {
             continue;
         }
