@@ -9,6 +9,7 @@ use super::geometry::{V, len, middle, mm, sub, v};
 use crate::artwork::Layer;
 use crate::finding::Finding;
 use crate::recipe::Recipe;
+use crate::regions::Point;
 use crate::units::{NM_PER_MM, NM_PER_UM, show_length_um};
 use necks::Between;
 use slender::Held;
@@ -16,6 +17,10 @@ use std::f64::consts::PI;
 
 /// Standard gravity, m/s2 (exact by definition).
 const GRAVITY_M_S2: f64 = 9.80665;
+
+/// Mean width below which something is dust that rounding left and nothing drawn, nanometres: a quarter of the
+/// flattening tolerance.
+const DUST_NM: f64 = 25.0;
 
 /// Area ratio of an opening: its area over the area of its wall, A / (P T) (IPC-7525).
 pub fn area_ratio(area_um2: f64, perimeter_um: f64, thickness_um: f64) -> f64 {
@@ -141,7 +146,8 @@ fn areas(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             shape.perimeter_nm() / NM_PER_UM,
             recipe.foil.thickness_um,
         );
-        if ratio < recipe.rules.min_area_ratio {
+        let dust = 2.0 * shape.area_nm2() < DUST_NM * shape.perimeter_nm();
+        if ratio < recipe.rules.min_area_ratio && !dust {
             let per_um = ratio * recipe.foil.thickness_um;
             let least_um = recipe.rules.min_area_ratio * recipe.foil.thickness_um;
             let [x, y] = mm(v(super::geometry::inner_point(shape)));
@@ -286,44 +292,41 @@ fn slender_parts(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>
     }
 }
 
+/// Openings in the margin: one finding for all of them, at the nearest.
 fn margin(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
     let Some(sheet) = stencil.sheet.bounds() else {
         return;
     };
+    let left = |p: &Point| {
+        (p.x - sheet.min.x)
+            .min(p.y - sheet.min.y)
+            .min(sheet.max.x - p.x)
+            .min(sheet.max.y - p.y)
+    };
     let limit = recipe.rules.edge_margin_mm;
-    for shape in stencil.openings.shapes() {
-        let b = shape.bounds();
-        let nearest = [
-            b.min.x - sheet.min.x,
-            b.min.y - sheet.min.y,
-            sheet.max.x - b.max.x,
-            sheet.max.y - b.max.y,
-        ]
-        .into_iter()
-        .min()
-        .unwrap_or(0);
-        let mm_left = f64::from(nearest) / NM_PER_MM;
-        if mm_left < limit {
-            let p = shape
-                .outer()
-                .iter()
-                .min_by_key(|p| {
-                    (p.x - sheet.min.x)
-                        .min(p.y - sheet.min.y)
-                        .min(sheet.max.x - p.x)
-                        .min(sheet.max.y - p.y)
-                })
-                .map_or(b.min, |p| *p);
-            let [x, y] = mm(v(p));
-            findings.push(
-                Finding::warning(
-                    "edge-margin",
-                    format!("an opening is {mm_left:.3} mm from the sheet's edge (at least {limit} mm for magnets and handling)"),
-                )
-                .hint("draw on a larger page, or move it inwards")
-                .at(x, y)
-                .measured(mm_left * 1e3, limit * 1e3),
-            );
-        }
-    }
+    let mut near: Vec<(i32, Point)> = stencil
+        .openings
+        .shapes()
+        .filter_map(|s| s.outer().iter().map(|p| (left(p), *p)).min_by_key(|n| n.0))
+        .filter(|n| f64::from(n.0) / NM_PER_MM < limit)
+        .collect();
+    near.sort_by_key(|n| (n.0, n.1.x, n.1.y));
+    let Some(&(nearest, p)) = near.first() else {
+        return;
+    };
+    let mm_left = f64::from(nearest) / NM_PER_MM;
+    let [x, y] = mm(v(p));
+    let who = match near.len() {
+        1 => format!("an opening is {mm_left:.3} mm"),
+        n => format!("{n} openings are down to {mm_left:.3} mm"),
+    };
+    findings.push(
+        Finding::warning(
+            "edge-margin",
+            format!("{who} from the sheet's edge (at least {limit} mm for magnets and handling)"),
+        )
+        .hint("draw on a larger page, move them inwards, or set [rules] edge_margin_mm")
+        .at(x, y)
+        .measured(mm_left * 1e3, limit * 1e3),
+    );
 }
