@@ -55,6 +55,9 @@ fn layer_summary(l: &LayerReport, out: &mut impl Write) -> io::Result<()> {
         l.tie_bars,
         plural(l.tie_bars)
     )?;
+    if !l.seams.is_empty() {
+        write!(out, ", {} seam{}", l.seams.len(), plural(l.seams.len()))?;
+    }
     if l.job_s > 0.0 {
         write!(
             out,

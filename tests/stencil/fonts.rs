@@ -33,8 +33,11 @@ impl Pen {
         self.path.push_str(letter);
         for [x, y] in points {
             let at = |v: f32, from: f64, sign: f64| from + sign * f64::from(v) * self.mm_per_unit;
-            self.path
-                .push_str(&format!(" {:.6} {:.6}", at(*x, 3.0, 1.0), at(*y, 11.0, -1.0)));
+            self.path.push_str(&format!(
+                " {:.6} {:.6}",
+                at(*x, 3.0, 1.0),
+                at(*y, 11.0, -1.0)
+            ));
         }
     }
 }
@@ -75,7 +78,9 @@ fn glyphs(bytes: &[u8]) -> Vec<(char, String)> {
                 path: String::new(),
                 mm_per_unit: 5.0 / f64::from(height),
             };
-            outline.draw(DrawSettings::unhinted(size, at), &mut pen).unwrap();
+            outline
+                .draw(DrawSettings::unhinted(size, at), &mut pen)
+                .unwrap();
             Some((c, pen.path))
         })
         .collect()
@@ -95,7 +100,11 @@ fn needing(bytes: &[u8]) -> (usize, String) {
         let art = artwork::read_str(&svg, "letter", &ReadOptions::default()).unwrap();
         let out = hold_together(&art.value.layers[0], &page, &recipe, IslandMode::Tie);
         let s = &out.value[0];
-        assert!(codes(&out.findings, "island-untied").is_empty(), "{c}: {:?}", out.findings);
+        assert!(
+            codes(&out.findings, "island-untied").is_empty(),
+            "{c}: {:?}",
+            out.findings
+        );
         assert_eq!(loose_pieces(&page, &s.openings, &recipe), 0, "{c}");
         let seen = |openings| {
             Raster::of(openings, [PAGE_MM * 1e6, PAGE_MM * 1e6], 12.5e3)
@@ -107,7 +116,11 @@ fn needing(bytes: &[u8]) -> (usize, String) {
                 .count()
         };
         assert_eq!(seen(&s.openings), 0, "{c}: the picture shows loose foil");
-        assert_eq!(seen(&s.drawn) > 0, !s.tie_bars.is_empty(), "{c}: bars are for loose foil only");
+        assert_eq!(
+            seen(&s.drawn) > 0,
+            !s.tie_bars.is_empty(),
+            "{c}: bars are for loose foil only"
+        );
         if !s.tie_bars.is_empty() {
             tied.push(*c);
         }
