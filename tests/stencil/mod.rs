@@ -2,6 +2,7 @@
 
 mod fonts;
 mod icons;
+mod laws;
 mod limits;
 mod raster;
 mod split;
