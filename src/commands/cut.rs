@@ -354,6 +354,12 @@ fn order_picture(
             .iter()
             .map(|b| (to_job(b.from), to_job(b.to), b.width_um * 1e-3))
             .collect(),
+        seams: job
+            .stencil
+            .seams
+            .iter()
+            .map(|s| (to_job(s.from), to_job(s.to), s.overlap_um * 1e-3))
+            .collect(),
         marks: words::numbered(&job.findings)
             .filter_map(|(number, f)| {
                 f.at_mm.map(|at| Mark {

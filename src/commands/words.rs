@@ -79,6 +79,9 @@ fn layer_summary(l: &LayerReport, out: &mut impl Write) -> io::Result<()> {
         l.tie_bars,
         plural(l.tie_bars)
     )?;
+    if !l.seams.is_empty() {
+        write!(out, ", {} seam{}", l.seams.len(), plural(l.seams.len()))?;
+    }
     if l.sheet_tabs > 0 {
         write!(out, "; sheet cut out last, held by {} tabs", l.sheet_tabs)?;
     }

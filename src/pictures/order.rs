@@ -8,6 +8,8 @@ use crate::motion::Motion;
 use crate::units::{show_time_s, trim_number};
 
 const TIE: [u8; 3] = [224, 108, 0];
+/// Seams: told from cuts by their white rim, and from bars by shape as well.
+const SEAM: [u8; 3] = [0, 114, 178];
 
 /// A numbered mark, job millimetres.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,6 +28,8 @@ pub struct OrderPicture {
     pub openings: Vec<Vec<[f64; 2]>>,
     /// Centre lines of tie bars, with their width.
     pub bars: Vec<([f64; 2], [f64; 2], f64)>,
+    /// Lines across openings that another stencil of the same layer goes on with, and their overlap.
+    pub seams: Vec<([f64; 2], [f64; 2], f64)>,
     pub marks: Vec<Mark>,
     /// Lines of the legend, such as times.
     pub facts: Vec<String>,
@@ -48,6 +52,9 @@ pub fn order_png(motion: &Motion, picture: &OrderPicture) -> Vec<u8> {
         let width = ((width_mm * view.px_per_mm) as f32).clamp(3.0, 40.0);
         let (a, b) = (view.px(*a), view.px(*b));
         canvas.polyline([a, b], false, width, TIE);
+    }
+    for (a, b, _) in &picture.seams {
+        seam(&mut canvas, view.px(*a), view.px(*b));
     }
     ends(&mut canvas, &view, motion);
     for mark in &picture.marks {
@@ -75,6 +82,28 @@ fn cuts(canvas: &mut Canvas, view: &View, motion: &Motion) {
         let burn = &motion.burns[*i];
         let points: Vec<[f32; 2]> = burn.points.iter().map(|p| view.px(*p)).collect();
         canvas.polyline(points, false, 2.4, viridis(rank as f64 / last_rank));
+    }
+}
+
+/// A seam: a rimmed line that reaches a little past the opening, with a bar at each end.
+fn seam(canvas: &mut Canvas, a: [f32; 2], b: [f32; 2]) {
+    let d = [b[0] - a[0], b[1] - a[1]];
+    let l = d[0].hypot(d[1]).max(1e-3);
+    let u = [d[0] / l, d[1] / l];
+    let (a, b) = (
+        [a[0] - 5.0 * u[0], a[1] - 5.0 * u[1]],
+        [b[0] + 5.0 * u[0], b[1] + 5.0 * u[1]],
+    );
+    let cross = |p: [f32; 2]| {
+        [
+            [p[0] - 6.0 * u[1], p[1] + 6.0 * u[0]],
+            [p[0] + 6.0 * u[1], p[1] - 6.0 * u[0]],
+        ]
+    };
+    for (width, colour) in [(6.0, PAPER), (3.0, SEAM)] {
+        canvas.polyline([a, b], false, width, colour);
+        canvas.polyline(cross(a), false, width, colour);
+        canvas.polyline(cross(b), false, width, colour);
     }
 }
 
@@ -178,6 +207,18 @@ fn legend(canvas: &mut Canvas, motion: &Motion, picture: &OrderPicture) {
             canvas,
             &|c, y| c.rect(x, y - 4.0, 28.0, 8.0, TIE),
             &format!("{} tie bars, {span} wide", picture.bars.len()),
+        );
+    }
+    if let Some(&(_, _, overlap_mm)) = picture.seams.first() {
+        row(
+            canvas,
+            &|c, y| seam(c, [x + 6.0, y], [x + 22.0, y]),
+            &format!(
+                "{} seam{}, overlap {} um",
+                picture.seams.len(),
+                if picture.seams.len() == 1 { "" } else { "s" },
+                trim_number(overlap_mm * 1e3, 1)
+            ),
         );
     }
     row(

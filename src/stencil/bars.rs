@@ -27,6 +27,9 @@ pub struct Placed {
     pub reason: String,
 }
 
+/// What a bar costs where a web too narrow to hold is already: it parts no film.
+const HAIR: f64 = 0.1;
+
 #[derive(Debug, Clone, Copy)]
 struct Candidate {
     from: V,
@@ -75,17 +78,22 @@ impl<'a> Surroundings<'a> {
         let Some(index) = &self.keep_clear else {
             return false;
         };
-        let m = middle(a, b);
-        let near = |p: V| index.nearest(p).is_some_and(|(_, _, d)| d < half_nm);
-        [a, m, b]
-            .iter()
-            .any(|&p| near(p) || self.layer.keep_clear.contains(super::geometry::point(p)))
+        self.layer
+            .keep_clear
+            .contains(super::geometry::point(middle(a, b)))
             || index
                 .in_box(
                     [a[0].min(b[0]) - half_nm, a[1].min(b[1]) - half_nm],
                     [a[0].max(b[0]) + half_nm, a[1].max(b[1]) + half_nm],
                 )
-                .any(|e| crossing(a, b, e.a, e.b).is_some())
+                .any(|e| {
+                    let near = |p, a, b| nearest_on_segment(p, a, b).1 < half_nm;
+                    crossing(a, b, e.a, e.b).is_some()
+                        || near(e.a, a, b)
+                        || near(e.b, a, b)
+                        || near(a, e.a, e.b)
+                        || near(b, e.a, e.b)
+                })
     }
 }
 
@@ -129,10 +137,24 @@ pub fn place(foil: &Foil, around: &Surroundings<'_>, recipe: &Recipe) -> Placeme
         })
         .collect();
     let order = Anchoring::new(foil, frame, &tree, &shores);
+    // The two pieces at each hair.
+    let mut hairs: FxHashMap<usize, Vec<V>> = FxHashMap::default();
+    for &hair in &foil.hairs {
+        let mut at: Vec<usize> = Vec::new();
+        for e in tree.nearest_neighbor_iter(&v(hair)) {
+            if !at.contains(&e.piece) {
+                at.push(e.piece);
+                hairs.entry(e.piece).or_default().push(v(hair));
+            }
+            if at.len() == 2 {
+                break;
+            }
+        }
+    }
     let mut out = Placement::default();
     for piece in (0..foil.cores.len()).filter(|&i| foil.is_loose(i)) {
         one_island(
-            piece, foil, &tree, &shores, &order, around, recipe, &mut out,
+            piece, foil, &tree, &shores, &hairs, &order, around, recipe, &mut out,
         );
     }
     out
@@ -144,6 +166,7 @@ fn one_island(
     foil: &Foil,
     tree: &RTree<CoreEdge>,
     shores: &[Vec<Shore<'_>>],
+    hairs: &FxHashMap<usize, Vec<V>>,
     order: &Anchoring,
     around: &Surroundings<'_>,
     recipe: &Recipe,
@@ -191,6 +214,17 @@ fn one_island(
             let d = sub(end.0, p);
             let l = len(d).max(1.0);
             add(&mut all, p, end.0, [d[0] / l, d[1] / l], &end.1, centre);
+        }
+    }
+    // A web too narrow to hold becomes a bar without parting any film.
+    for &hair in hairs.get(&piece).into_iter().flatten() {
+        let p = nearest_own_edge(foil, piece, hair);
+        if let Some((q, edge)) = order.nearest_outside(tree, hair, piece) {
+            let d = sub(q, p);
+            let l = len(d).max(1.0);
+            let before = all.len();
+            add(&mut all, p, q, [d[0] / l, d[1] / l], &edge, centre);
+            all[before..].iter_mut().for_each(|c| c.cost *= HAIR);
         }
     }
     let clearance = recipe
@@ -303,7 +337,13 @@ fn nearest_own(shore: &[Shore<'_>], foil: &Foil, piece: usize, q: V, fallback: V
         }
         return best.1;
     }
-    for ring in shape.rings() {
+    nearest_own_edge(foil, piece, q)
+}
+
+/// The point of the island's own edge nearest to `q`.
+fn nearest_own_edge(foil: &Foil, piece: usize, q: V) -> V {
+    let mut best = (f64::INFINITY, q);
+    for ring in foil.cores.shape(piece).rings() {
         for (i, &a) in ring.iter().enumerate() {
             let (p, d) = nearest_on_segment(q, v(a), v(ring[(i + 1) % ring.len()]));
             if d < best.0 {

@@ -331,16 +331,25 @@ fn by_hand(
 
 /// Bars that came out narrower than asked, or alone.
 fn bar_findings(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
-    for bar in stencil
-        .tie_bars
-        .iter()
-        .filter(|b| b.reason.contains("narrower than asked"))
-    {
+    for island in &stencil.islands {
+        let narrow = |&&k: &&usize| stencil.tie_bars[k].reason.contains("narrower than asked");
+        let Some(bar) = island
+            .bars
+            .iter()
+            .find(narrow)
+            .map(|&k| &stencil.tie_bars[k])
+        else {
+            continue;
+        };
         let [x, y] = mm(middle(v(bar.from), v(bar.to)));
         findings.push(
-            Finding::warning(
+            Finding::note(
                 "tie-bar-narrow",
-                "the island is so small that its tie bar is narrower than asked",
+                format!(
+                    "the island is so small that its tie bars are narrower than asked: {} instead of {}",
+                    show_length_um(bar.width_um),
+                    show_length_um(recipe.tie_bars.width_um)
+                ),
             )
             .hint("draw the island larger, or split the layer")
             .at(x, y)

@@ -9,7 +9,9 @@ use crate::units::{NM_PER_UM, show_length_um};
 use std::collections::BTreeMap;
 
 /// Corners of openings sharper than this are reported, degrees (common practice, no source).
-const SHARP_DEG: f64 = 60.0;
+const SHARP_DEG: f64 = 45.0;
+/// Sharper ones are spikes that rounding leaves in an outline.
+const SPIKE_DEG: f64 = 0.3;
 /// A point of foil is a sliver when it stays narrower than the minimum web over this many of them.
 const SLIVER_WEBS: f64 = 4.0;
 
@@ -23,8 +25,8 @@ pub(super) fn slivers(openings: &Regions, recipe: &Recipe, findings: &mut Vec<Fi
             if turn >= 0.0 || deg > SHARP_DEG {
                 continue;
             }
-            let length = narrow_length(ring, i, web_nm);
-            if length < SLIVER_WEBS * web_nm {
+            let (length, mean_width) = narrow_length(ring, i, web_nm);
+            if length < SLIVER_WEBS * web_nm || mean_width < super::DUST_NM {
                 continue;
             }
             let [x, y] = mm(v(ring[i]));
@@ -55,7 +57,7 @@ pub(super) fn sharp(openings: &Regions, recipe: &Recipe, findings: &mut Vec<Find
             let n = ring.len();
             let sides = len(sub(v(ring[i]), v(ring[(i + n - 1) % n])))
                 .min(len(sub(v(ring[i]), v(ring[(i + 1) % n]))));
-            if turn > 0.0 && deg < SHARP_DEG && sides > kerf_nm {
+            if turn > 0.0 && (SPIKE_DEG..SHARP_DEG).contains(&deg) && sides > kerf_nm {
                 count += 1;
                 if deg < worst.0 {
                     worst = (deg, ring[i]);
@@ -99,21 +101,26 @@ fn corner(ring: &[Point], i: usize) -> (f64, f64) {
     )
 }
 
-/// How far from vertex `i` the two sides of a corner stay nearer to each other than `web`, along the outline.
-fn narrow_length(ring: &[Point], i: usize, web: f64) -> f64 {
+/// How far from vertex `i` the two sides of a corner stay nearer to each other than `web`, along the outline, and
+/// how wide it is on the mean up to the last step before.
+fn narrow_length(ring: &[Point], i: usize, web: f64) -> (f64, f64) {
     let mut ahead = Walk::new(ring, i, true);
     let mut back = Walk::new(ring, i, false);
     let step = web / 4.0;
-    let (mut walked, mut gap) = (0.0, 0.0);
+    let (mut walked, mut gap, mut area) = (0.0, 0.0, 0.0);
     // Long enough to tell; what is longer is said to be that long.
     while walked < 400.0 * web {
         let d = len(sub(ahead.to(walked + step), back.to(walked + step)));
         if d >= web {
-            return walked + step * (web - gap) / (d - gap);
+            return (
+                walked + step * (web - gap) / (d - gap),
+                area / walked.max(step),
+            );
         }
+        area += step * (d + gap) / 2.0;
         (walked, gap) = (walked + step, d);
     }
-    walked
+    (walked, area / walked)
 }
 
 /// A walk along a ring from a vertex.

@@ -18,6 +18,10 @@ use std::f64::consts::PI;
 /// Standard gravity, m/s2 (exact by definition).
 const GRAVITY_M_S2: f64 = 9.80665;
 
+/// Mean width below which something is dust that rounding left and nothing drawn, nanometres: a quarter of the
+/// flattening tolerance.
+const DUST_NM: f64 = 25.0;
+
 /// Area ratio of an opening: its area over the area of its wall, A / (P T) (IPC-7525).
 pub fn area_ratio(area_um2: f64, perimeter_um: f64, thickness_um: f64) -> f64 {
     area_um2 / (perimeter_um * thickness_um)
@@ -142,7 +146,8 @@ fn areas(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             shape.perimeter_nm() / NM_PER_UM,
             recipe.foil.thickness_um,
         );
-        if ratio < recipe.rules.min_area_ratio {
+        let dust = 2.0 * shape.area_nm2() < DUST_NM * shape.perimeter_nm();
+        if ratio < recipe.rules.min_area_ratio && !dust {
             let per_um = ratio * recipe.foil.thickness_um;
             let least_um = recipe.rules.min_area_ratio * recipe.foil.thickness_um;
             let [x, y] = mm(v(super::geometry::inner_point(shape)));
@@ -287,6 +292,7 @@ fn slender_parts(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>
     }
 }
 
+/// Openings in the margin: one finding for all of them, at the nearest.
 fn margin(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
     let limit = recipe.rules.edge_margin_mm;
     let edges: Vec<_> = stencil.sheet.rings().flat_map(inward_edges).collect();
@@ -301,37 +307,50 @@ fn margin(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             .fold(f64::INFINITY, f64::min)
             / NM_PER_MM
     };
-    for shape in stencil.openings.shapes() {
-        let b = shape.bounds();
-        let corners = [
-            b.min,
-            b.max,
-            Point::new(b.min.x, b.max.y),
-            Point::new(b.max.x, b.min.y),
-        ];
-        if corners.iter().map(depth_mm).fold(f64::INFINITY, f64::min) >= limit {
-            continue;
-        }
-        let nearest = shape
-            .outer()
+    let mut near: Vec<(f64, Point)> = stencil
+        .openings
+        .shapes()
+        .filter(|s| {
+            // The box is nearer than the opening itself only where the sheet has a chamfer.
+            let b = s.bounds();
+            [
+                b.min,
+                b.max,
+                Point::new(b.min.x, b.max.y),
+                Point::new(b.max.x, b.min.y),
+            ]
             .iter()
-            .map(|p| (depth_mm(p), *p))
-            .min_by(|a, b| a.0.total_cmp(&b.0));
-        // The box is nearer than the opening itself only where the sheet has a chamfer.
-        let Some((mm_left, at)) = nearest.filter(|(d, _)| *d < limit) else {
-            continue;
-        };
-        let [x, y] = mm(v(at));
-        findings.push(
-            Finding::warning(
-                "edge-margin",
-                format!("an opening is {mm_left:.3} mm from the sheet's edge (at least {limit} mm for magnets and handling)"),
-            )
-            .hint("draw on a larger page, or move it inwards")
-            .at(x, y)
-            .measured(mm_left * 1e3, limit * 1e3),
-        );
-    }
+            .any(|p| depth_mm(p) < limit)
+        })
+        .filter_map(|s| {
+            s.outer()
+                .iter()
+                .map(|p| (depth_mm(p), *p))
+                .min_by(|a, b| a.0.total_cmp(&b.0))
+        })
+        .filter(|n| n.0 < limit)
+        .collect();
+    near.sort_by(|a, b| {
+        a.0.total_cmp(&b.0)
+            .then((a.1.x, a.1.y).cmp(&(b.1.x, b.1.y)))
+    });
+    let Some(&(mm_left, p)) = near.first() else {
+        return;
+    };
+    let [x, y] = mm(v(p));
+    let who = match near.len() {
+        1 => format!("an opening is {mm_left:.3} mm"),
+        n => format!("{n} openings are down to {mm_left:.3} mm"),
+    };
+    findings.push(
+        Finding::warning(
+            "edge-margin",
+            format!("{who} from the sheet's edge (at least {limit} mm for magnets and handling)"),
+        )
+        .hint("draw on a larger page, move them inwards, or set [rules] edge_margin_mm")
+        .at(x, y)
+        .measured(mm_left * 1e3, limit * 1e3),
+    );
 }
 
 /// Each edge of a convex ring: a point on it and the unit normal into the ring.

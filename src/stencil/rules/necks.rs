@@ -6,8 +6,9 @@
 //! narrowest is the neck. Tips, where edges run together into a corner, are no necks: they are told apart by how fast
 //! the width grows away from the end that closes them.
 
+use super::DUST_NM;
 use crate::regions::{EdgeIndex, Regions, nearest_on_segment};
-use crate::stencil::geometry::{V, dot, len, middle, sub, v};
+use crate::stencil::geometry::{V, cross, dot, len, middle, sub, v};
 use rustc_hash::FxHashMap;
 
 /// What lies between the edges.
@@ -51,8 +52,9 @@ struct EdgeData {
     before: usize,
     after: usize,
     ring: usize,
-    /// Distance of `a` from the ring's first vertex along the ring.
+    /// Distance of `a` from the ring's first vertex along the ring, and twice the area swept from there about it.
     start: f64,
+    swept: f64,
 }
 
 /// Distances below this are a touch: the grid rounds each end by half a nanometre.
@@ -66,7 +68,7 @@ const TIP_SLOPE: f64 = 0.04;
 /// All necks of `openings` narrower than `web_nm` (foil) or `opening_nm`, and all touches.
 pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
     let index = EdgeIndex::new(openings);
-    let (edges, starts, lengths) = edge_data(openings);
+    let (edges, starts, rings) = edge_data(openings);
     let reach = web_nm.max(opening_nm).max(2.0 * TOUCH_NM);
     let mut pairs = Vec::new();
     let mut touches: Vec<Touch> = Vec::new();
@@ -79,6 +81,9 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
                 continue;
             }
             let (width, p, q) = nearest(e, &edges[j]);
+            if width < DUST_NM && is_dust(&edges, &rings, [i, j], p, q) {
+                continue;
+            }
             if width < TOUCH_NM {
                 let at = middle(p, q);
                 // Several edges meet at one place, next to each other in this order.
@@ -93,7 +98,7 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
             } else if width < reach {
                 pairs.extend(facing(
                     &edges,
-                    &lengths,
+                    &rings,
                     [i, j],
                     width,
                     p,
@@ -110,13 +115,20 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
     }
 }
 
-fn edge_data(openings: &Regions) -> (Vec<EdgeData>, Vec<usize>, Vec<f64>) {
+/// First edge of a ring, its length, and twice its area.
+struct RingData {
+    first: usize,
+    length: f64,
+    swept: f64,
+}
+
+fn edge_data(openings: &Regions) -> (Vec<EdgeData>, Vec<usize>, Vec<RingData>) {
     let mut edges: Vec<EdgeData> = Vec::with_capacity(openings.vertex_count());
-    let (mut starts, mut lengths) = (Vec::new(), Vec::new());
+    let (mut starts, mut rings) = (Vec::new(), Vec::new());
     for (index, ring) in openings.rings().enumerate() {
         let (start, n) = (edges.len(), ring.len());
         starts.push(start);
-        let mut walked = 0.0;
+        let (mut walked, mut swept) = (0.0, 0.0);
         for i in 0..n {
             let (a, b) = (v(ring[i]), v(ring[(i + 1) % n]));
             let d = sub(b, a);
@@ -135,12 +147,34 @@ fn edge_data(openings: &Regions) -> (Vec<EdgeData>, Vec<usize>, Vec<f64>) {
                 after: start + (i + 1) % n,
                 ring: index,
                 start: walked,
+                swept,
             });
             walked += l;
+            swept += cross(sub(a, v(ring[0])), sub(b, v(ring[0])));
         }
-        lengths.push(walked);
+        rings.push(RingData {
+            first: start,
+            length: walked,
+            swept,
+        });
     }
-    (edges, starts, lengths)
+    (edges, starts, rings)
+}
+
+/// Whether the outline between `p` and `q`, one way round or the other, encloses only dust: a spike or a hair that
+/// rounding left.
+fn is_dust(edges: &[EdgeData], rings: &[RingData], [i, j]: [usize; 2], p: V, q: V) -> bool {
+    let (e, f) = (&edges[i], &edges[j]);
+    if e.ring != f.ring {
+        return false;
+    }
+    // `i` comes before `j` in the ring.
+    let ring = &rings[e.ring];
+    let origin = edges[ring.first].a;
+    let swept = |a: V, b: V| cross(sub(a, origin), sub(b, origin));
+    let ahead = f.swept + swept(f.a, q) - (e.swept + swept(e.a, p)) + swept(q, p);
+    let long = f.start + len(sub(q, f.a)) - (e.start + len(sub(p, e.a)));
+    ahead.abs() < DUST_NM * long || (ring.swept - ahead).abs() < DUST_NM * (ring.length - long)
 }
 
 /// Distance of two edges and the points that are so near.
@@ -184,7 +218,7 @@ fn leaves(edges: &[EdgeData], i: usize, p: V, d: V) -> f64 {
 #[allow(clippy::too_many_arguments)]
 fn facing(
     edges: &[EdgeData],
-    lengths: &[f64],
+    rings: &[RingData],
     pair: [usize; 2],
     width: f64,
     p: V,
@@ -207,7 +241,7 @@ fn facing(
         Between::Foil => web,
         Between::Opening => opening,
     };
-    (width < limit && !in_tip(edges, lengths, pair, width, p, q, d)).then(|| Pair {
+    (width < limit && !in_tip(edges, rings, pair, width, p, q, d)).then(|| Pair {
         between,
         edges: pair,
         at: middle(p, q),
@@ -218,7 +252,7 @@ fn facing(
 /// Whether the edges run together into a tip that the outline closes behind `p` and `q`.
 fn in_tip(
     edges: &[EdgeData],
-    lengths: &[f64],
+    rings: &[RingData],
     [i, j]: [usize; 2],
     width: f64,
     p: V,
@@ -230,8 +264,8 @@ fn in_tip(
         return false;
     }
     let along = |e: &EdgeData, p: V| e.start + len(sub(p, e.a));
-    let forward = (along(f, q) - along(e, p)).rem_euclid(lengths[e.ring]);
-    let back = lengths[e.ring] - forward;
+    let forward = (along(f, q) - along(e, p)).rem_euclid(rings[e.ring].length);
+    let back = rings[e.ring].length - forward;
     // From the tip outwards both edges are walked away from it: one with its direction, one against it.
     let sign = if forward <= back { 1.0 } else { -1.0 };
     let slope = sign * (dot(d, f.dir) + dot(d, e.dir)) / 2.0;
