@@ -1,6 +1,7 @@
 //! One test binary, one module per capability.
 
 mod artwork;
+mod bad_input;
 mod calibration;
 mod cut;
 mod heat;

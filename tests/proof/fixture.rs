@@ -91,6 +91,7 @@ impl Fixture {
             elements: Vec::new(),
             tie_lines: Vec::new(),
             keep_clear: Regions::new(),
+            common: Regions::new(),
         }
     }
     pub fn plan(&self) -> Plan {
