@@ -31,7 +31,8 @@ const MAX_TURN: f64 = 0.9 * PI;
 const MAX_RADIUS_MM: f64 = 500.0;
 
 /// Replaces runs of points that lie on a circle by arcs. Every point of the polyline lies within `tol_mm`
-/// of the arc that replaces it, and so does every point between two of them.
+/// of the arc that replaces it, and what lies between two of them within twice that: the points stand on
+/// the curve that was drawn, the chords between them up to the flattening tolerance inside it.
 pub fn fit(points: &[[f64; 2]], tol_mm: f64) -> Vec<Piece> {
     fit_written(points, tol_mm, |p| p)
 }
@@ -82,14 +83,15 @@ fn keeps(
         return false;
     }
     // A controller may keep either radius, or go from one to the other.
-    let (least, most) = (r0.min(r1) - tol_mm, r0.max(r1) + tol_mm);
+    let near = |p: [f64; 2], tol: f64| (r0.min(r1) - tol..=r0.max(r1) + tol).contains(&from_c(p));
     (r0 - r1).abs() <= tol_mm
-        && points.windows(2).all(|w| {
-            let middle = [(w[0][0] + w[1][0]) / 2.0, (w[0][1] + w[1][1]) / 2.0];
-            [w[0], middle, w[1]]
-                .iter()
-                .all(|p| (least..=most).contains(&from_c(*p)))
-        })
+        && points.iter().all(|p| near(*p, tol_mm))
+        && points.windows(2).all(|w| near(middle(w), 2.0 * tol_mm))
+}
+
+/// Halfway between two points.
+fn middle(w: &[[f64; 2]]) -> [f64; 2] {
+    [(w[0][0] + w[1][0]) / 2.0, (w[0][1] + w[1][1]) / 2.0]
 }
 
 type Found = (usize, Option<([f64; 2], bool)>);
@@ -153,8 +155,8 @@ fn circle(points: &[[f64; 2]], tol_mm: f64) -> Option<([f64; 2], bool)> {
     let clockwise = cross < 0.0;
     let mut turned = 0.0;
     for w in points.windows(2) {
-        let middle = [(w[0][0] + w[1][0]) / 2.0, (w[0][1] + w[1][1]) / 2.0];
-        if (distance(w[1]) - r).abs() > tol_mm || (distance(middle) - r).abs() > tol_mm {
+        let apart = |p: [f64; 2]| (distance(p) - r).abs();
+        if apart(w[1]) > tol_mm || apart(middle(w)) > 2.0 * tol_mm {
             return None;
         }
         let p = [w[0][0] - c[0], w[0][1] - c[1]];

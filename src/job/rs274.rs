@@ -93,36 +93,64 @@ fn path_comment(number: u32, pass: u32, path: &Path) -> String {
     text + kind
 }
 
-/// Lines of the user's own may do anything but turn the beam on or end the job early.
+/// Lines of the user's own may do anything but turn the beam on or end the job early. They are judged by
+/// their words as a controller reads them, so a line that is not made of plain words is refused too.
 fn check_own_line(line: &str, recipe: &Recipe) -> Result<(), WriteError> {
-    let words: String = strip_comments(line)
+    let refuse = |why: String| {
+        Err(WriteError::Refused(format!(
+            "[rs274] header or footer line `{}` {why}",
+            line.escape_debug()
+        )))
+    };
+    let most = recipe.rs274.max_line as usize;
+    if line.contains(['\n', '\r']) || line.len() > most {
+        return refuse(format!("must be one line of at most {most} characters"));
+    }
+    let Some(words) = words_of(line) else {
+        return refuse(
+            "is not made of plain words (a letter and a number): what it does cannot be judged"
+                .into(),
+        );
+    };
+    // Words count as the same when their numbers are: M3, M03 and M3.0.
+    let on = words_of(&recipe.rs274.beam_on).unwrap_or_default();
+    let turns_on = !on.is_empty() && on.iter().all(|w| words.contains(w));
+    let forbidden = words
+        .iter()
+        .find(|(letter, v)| *letter == 'M' && [2.0, 3.0, 4.0, 30.0].contains(v));
+    match forbidden {
+        Some((letter, number)) => refuse(format!(
+            "holds {letter}{number}: your own lines may not turn the beam on or end the job"
+        )),
+        None if turns_on => refuse(format!(
+            "holds {}: your own lines may not turn the beam on or end the job",
+            recipe.rs274.beam_on
+        )),
+        None => Ok(()),
+    }
+}
+
+/// The words of a line outside comments; `None` where it holds anything else.
+fn words_of(line: &str) -> Option<Vec<(char, f64)>> {
+    let text: String = strip_comments(line)
         .chars()
         .filter(|c| !c.is_whitespace())
         .map(|c| c.to_ascii_uppercase())
         .collect();
-    let on = recipe.rs274.beam_on.replace(' ', "").to_ascii_uppercase();
-    let mut forbidden = vec!["M3", "M4", "M03", "M04", "M2", "M02", "M30", "%"];
-    if !on.is_empty() {
-        forbidden.push(&on);
-    }
-    // A word ends where the next letter starts, so that M30 is not taken for M3 nor M3 missed in G1X1M3.
-    let has = |word: &str| {
-        words.match_indices(word).any(|(i, _)| {
-            !words[i + word.len()..].starts_with(|c: char| c.is_ascii_digit() || c == '.')
-        })
-    };
-    match forbidden.iter().find(|w| has(w)) {
-        Some(word) => Err(WriteError::Refused(format!(
-            "[rs274] header or footer line `{line}` holds {word}: your own lines may not turn the beam on or end the job"
-        ))),
-        None if line.contains(['\n', '\r']) || line.len() > recipe.rs274.max_line as usize => {
-            Err(WriteError::Refused(format!(
-                "[rs274] header or footer line `{line}` must be one line of at most {} characters",
-                recipe.rs274.max_line
-            )))
+    let mut rest = text.as_str();
+    let mut words = Vec::new();
+    while let Some(letter) = rest.chars().next() {
+        if !letter.is_ascii_uppercase() {
+            return None;
         }
-        None => Ok(()),
+        let after = &rest[1..];
+        let end = after
+            .find(|c: char| !(c.is_ascii_digit() || "+-.".contains(c)))
+            .unwrap_or(after.len());
+        words.push((letter, after[..end].parse().ok()?));
+        rest = &after[end..];
     }
+    Some(words)
 }
 
 fn strip_comments(line: &str) -> String {

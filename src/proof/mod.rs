@@ -28,7 +28,7 @@ pub use bars::Bar;
 pub use compare::{again, apart_um};
 pub use dialect::Dialect;
 pub use foil::LoosePiece;
-pub use verdict::{AsCut, Verdict, prove, prove_statements};
+pub use verdict::{AsCut, Verdict, edge_distances, prove, prove_statements};
 pub use ways::ways_mm;
 
 use crate::finding::{Finding, Severity};

@@ -110,33 +110,21 @@ impl Outline {
         let most = 1.5 * self.tab_um;
         for s in &result.uncovered {
             let line = proof.line_near(s.at);
-            let out = [
-                s.middle[0] + s.inward[0] * 2.0 * l.radius_um.max(0.5),
-                s.middle[1] + s.inward[1] * 2.0 * l.radius_um.max(0.5),
-            ];
-            if let Some(width_um) = bars::width(s.middle, out, &proof.cut, l.radius_um, most) {
+            let width_um = if s.length_um() <= most + 2.0 * l.radius_um {
+                bars::width(s.middle, out_of(s, l), &proof.cut, l.radius_um, most)
+            } else {
+                None
+            };
+            if let Some(width_um) = width_um {
                 proof.as_cut.tabs.push(Bar {
                     from_mm: s.middle.map(|v| v / 1e3),
-                    to_mm: out.map(|v| v / 1e3),
+                    to_mm: out_of(s, l).map(|v| v / 1e3),
                     width_um,
                 });
-                if width_um < 0.8 * self.tab_um {
-                    proof.fault(
-                        layer,
-                        s.middle,
-                        Finding::blocking(
-                            "tab-narrow",
-                            format!(
-                                "a holding tab of the sheet is {width_um:.1} um wide; {} um are asked for",
-                                self.tab_um
-                            ),
-                        )
-                        .measured(width_um, self.tab_um),
-                        line,
-                    );
-                }
-            } else if s.distance_um < l.radius_um + SEARCH_UM {
-                proof.short(layer, s, line);
+                self.narrow(proof, layer, s, width_um, line);
+            } else if let Some(near) = self.beside_a_cut(proof, s) {
+                let line = proof.line_near(near.at);
+                proof.short(layer, &near, line);
             } else {
                 proof.fault(
                     layer,
@@ -156,6 +144,61 @@ impl Outline {
         self.count(proof, layer);
     }
 
+    fn narrow(
+        &self,
+        proof: &mut Proof<'_>,
+        layer: &Layer,
+        s: &Stretch,
+        width_um: f64,
+        line: Option<u32>,
+    ) {
+        if width_um < 0.8 * self.tab_um {
+            proof.fault(
+                layer,
+                s.middle,
+                Finding::blocking(
+                    "tab-narrow",
+                    format!(
+                        "a holding tab of the sheet is {width_um:.1} um wide; {} um are asked for",
+                        self.tab_um
+                    ),
+                )
+                .measured(width_um, self.tab_um),
+                line,
+            );
+        }
+    }
+
+    /// The stretch with the worst place at which a cut runs beside it, where one does along most of it.
+    fn beside_a_cut(&self, proof: &Proof<'_>, s: &Stretch) -> Option<Stretch> {
+        let mut out = *s;
+        out.distance_um = 0.0;
+        let n = 16;
+        let mut near = 0;
+        for k in 0..n {
+            let t = (f64::from(k) + 0.5) / f64::from(n);
+            let p = self.place(s.from_um + t * s.length_um());
+            let reach = proof.limits.radius_um + 0.5 * SEARCH_UM;
+            if let Some((_, _, d)) = proof.cut.nearest(p, reach) {
+                near += 1;
+                if d > out.distance_um {
+                    out.at = p;
+                    out.distance_um = d;
+                }
+            }
+        }
+        (2 * near > n).then_some(out)
+    }
+
+    /// The place at a length along the outline.
+    fn place(&self, at_um: f64) -> [f64; 2] {
+        let total: f64 = self.ring.iter().map(Segment::length).sum();
+        let at = at_um.rem_euclid(total);
+        let i = self.ring.partition_point(|s| s.at_um <= at).max(1) - 1;
+        let s = &self.ring[i];
+        s.at((at - s.at_um) / s.length())
+    }
+
     fn count(&self, proof: &mut Proof<'_>, layer: &Layer) {
         let found: Vec<[f64; 2]> = proof
             .as_cut
@@ -172,7 +215,9 @@ impl Outline {
                 .faults
                 .push(Finding::blocking("tab-extra", message).hint(hint), None);
         } else if n < wanted {
-            // The places furthest from any tab that is there.
+            // The places furthest from any tab that is there, where a cut runs through.
+            let r = proof.limits.radius_um;
+            places.retain(|p| proof.cut.nearest(*p, r + 0.25 * self.tab_um).is_some());
             let apart = |p: &[f64; 2]| {
                 found
                     .iter()
@@ -223,6 +268,15 @@ impl Outline {
             );
         }
     }
+}
+
+/// The middle of a stretch of the outline, moved across the cut.
+fn out_of(s: &Stretch, l: Limits) -> [f64; 2] {
+    let by = 2.0 * l.radius_um.max(0.5);
+    [
+        s.middle[0] + s.inward[0] * by,
+        s.middle[1] + s.inward[1] * by,
+    ]
 }
 
 /// Metal of the sheet that its outline's cut takes away.

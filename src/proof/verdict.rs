@@ -87,6 +87,28 @@ pub fn prove_statements(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> F
     proof.faults
 }
 
+/// Places along the drawn edges, page millimetres, with their distance from the nearest way of the beam in
+/// micrometres, where it is half a kerf to within the limit: the as-cut edge as the proof sees it.
+pub fn edge_distances(
+    job: &ReadJob,
+    layer: &Layer,
+    sheet_mm: [f64; 4],
+    recipe: &Recipe,
+) -> Vec<[f64; 3]> {
+    let proof = Proof::new(job, &layer.openings, sheet_mm, recipe);
+    let reach = proof.limits.radius_um + proof.limits.limit_um;
+    proof
+        .rings
+        .iter()
+        .flatten()
+        .filter_map(|edge| {
+            let p = edge.at(0.5);
+            let (_, _, distance_um) = proof.cut.nearest(p, reach)?;
+            Some([p[0] / 1e3, p[1] / 1e3, distance_um])
+        })
+        .collect()
+}
+
 pub(super) struct Proof<'a> {
     pub(super) job: &'a ReadJob,
     pub(super) recipe: &'a Recipe,

@@ -263,7 +263,7 @@ section!(
         percent_lines: bool = false,
         /// Longest line; the standard allows 256 characters.
         max_line: u32 = 256; 40 ..= 256,
-        /// Fit arcs (G2, G3) where they stay within rules.tolerance_um of the flattened outline: smaller files.
+        /// Fit arcs (G2, G3) that pass every point of the outline within rules.tolerance_um: smaller files.
         arcs: bool = false,
         /// Lines of your own after the header. They may not turn the beam on.
         header: Vec<String> = Vec::new(),

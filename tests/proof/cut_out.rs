@@ -211,3 +211,123 @@ fn xy(line: &str) -> [f64; 2] {
     };
     [number('X'), number('Y')]
 }
+
+/// The whole way: long cuts in bites, two passes, cool order, every format.
+#[test]
+fn the_command_cuts_the_sheet_out_last() {
+    let d = tempfile::tempdir().unwrap();
+    let drawing = d.path().join("window.svg");
+    let text = "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"12mm\" height=\"9mm\" viewBox=\"0 0 12 9\">\
+         <rect id=\"window\" x=\"3\" y=\"2.5\" width=\"5\" height=\"4\"/></svg>";
+    std::fs::write(&drawing, text).unwrap();
+    let recipe = d.path().join("out.toml");
+    std::fs::write(
+        &recipe,
+        "[sheet]\ncut_out = true\n[passes]\ncount = 2\n[kerf]\nmeasured_passes = 2\n",
+    )
+    .unwrap();
+    let run = |command: &str, more: &[&str]| {
+        let result = assert_cmd::Command::new(env!("CARGO_BIN_EXE_foilwright"))
+            .args([command, "--recipe", recipe.to_str().unwrap(), "--out"])
+            .arg(d.path().join("out"))
+            .args(more)
+            .output()
+            .unwrap();
+        let words = [result.stdout, result.stderr].concat();
+        (
+            result.status.code(),
+            String::from_utf8_lossy(&words).into_owned(),
+        )
+    };
+    let art = drawing.to_str().unwrap();
+    let (code, words) = run(
+        "cut",
+        &[
+            art,
+            "--as",
+            "rs274,svg,plan,dxf,csv,batches",
+            "--no-pictures",
+        ],
+    );
+    assert_eq!(code, Some(0), "{words}");
+    assert!(
+        words.contains("sheet cut out last, held by 4 tabs"),
+        "{words}"
+    );
+    let nc = std::fs::read_to_string(d.path().join("out/window.nc")).unwrap();
+    assert!(nc.contains("(sheet outline: cut last, held by 4 tabs of 300 um)"));
+    let last = nc.rfind("(path 0 ").unwrap();
+    assert!(nc.find("sheet outline)").unwrap() > last);
+    let settings =
+        std::fs::read_to_string(d.path().join("out/window.batches/settings.txt")).unwrap();
+    assert!(settings.contains("cut last, held by 4 tabs of 300 um"));
+    for job in ["window.nc", "window.dxf", "window.batches"] {
+        let job = d.path().join("out").join(job);
+        let (code, words) = run(
+            "proof",
+            &[job.to_str().unwrap(), "--artwork", art, "--no-pictures"],
+        );
+        assert_eq!(code, Some(0), "{words}");
+        assert!(
+            words.contains("sheet cut out: edge error at most 0"),
+            "{words}"
+        );
+        assert!(
+            words.contains("4 tabs, the narrowest 30")
+                || words.contains("4 tabs, the narrowest 29"),
+            "{words}"
+        );
+        assert!(words.contains("heat: heat memory: peak"), "{words}");
+    }
+}
+
+/// One stencil of a complementary pair is proved by its own name.
+#[test]
+fn one_stencil_of_a_pair_is_proved_by_name() {
+    let d = tempfile::tempdir().unwrap();
+    let drawing = d.path().join("ring.svg");
+    let text = "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"12mm\" height=\"9mm\" viewBox=\"0 0 12 9\">\
+         <g id=\"ring\"><path id=\"annulus\" fill-rule=\"evenodd\" d=\"M3 2.5h5v4h-5z M4.5 3.5h2v2h-2z\"/></g></svg>";
+    std::fs::write(&drawing, text).unwrap();
+    let run = |args: &[&str]| {
+        let result = assert_cmd::Command::new(env!("CARGO_BIN_EXE_foilwright"))
+            .args(args)
+            .arg("--out")
+            .arg(d.path().join("out"))
+            .arg("--no-pictures")
+            .output()
+            .unwrap();
+        let words = [result.stdout, result.stderr].concat();
+        (
+            result.status.code(),
+            String::from_utf8_lossy(&words).into_owned(),
+        )
+    };
+    let art = drawing.to_str().unwrap();
+    let (code, words) = run(&["cut", art, "--islands", "split"]);
+    assert_eq!(code, Some(0), "{words}");
+    let job = d.path().join("out/ring-ring-a.nc");
+    let job = job.to_str().unwrap();
+    for layer in [&["--layer", "ring-a"][..], &[]] {
+        let args = [&["proof", job, "--artwork", art, "--no-heat"], layer].concat();
+        let (code, words) = run(&args);
+        assert_eq!(code, Some(0), "{words}");
+        assert!(words.contains("layer ring-a: proof passed"), "{words}");
+    }
+    // The other stencil of the pair is another one.
+    let (code, words) = run(&[
+        "proof",
+        job,
+        "--artwork",
+        art,
+        "--layer",
+        "ring-b",
+        "--no-heat",
+    ]);
+    assert_eq!(code, Some(1), "{words}");
+    let (code, words) = run(&["proof", job, "--artwork", art, "--layer", "ring-z"]);
+    assert!(
+        code == Some(2) && words.contains("no layer `ring-z`"),
+        "{words}"
+    );
+}
