@@ -19,6 +19,7 @@ mod plan;
 pub mod rs274;
 mod vector;
 mod verdict;
+mod webs;
 mod words;
 
 pub use bars::Bar;
