@@ -197,7 +197,7 @@ fn single_lines(
         return;
     }
     for sliver in &narrow.slivers {
-        let at = sliver.points[sliver.points.len() / 2];
+        let at = crate::polyline::middle(&sliver.points).unwrap_or_default();
         sliver_left_out(
             sliver.max_width,
             [at[0] / NM_PER_MM, at[1] / NM_PER_MM],
@@ -206,7 +206,7 @@ fn single_lines(
         );
     }
     for line in narrow.lines {
-        let at = line.points[line.points.len() / 2];
+        let at = crate::polyline::middle(&line.points).unwrap_or_default();
         let (x, y) = (at[0] / NM_PER_MM, at[1] / NM_PER_MM);
         let message = format!(
             "drawn {} um wide, no wider than the kerf: cut as a single line that comes out about {} um wide",

@@ -1,7 +1,8 @@
 //! Single-line cuts: the centre lines of parts no wider than the kerf.
 
 use crate::polyline::distance;
-use crate::regions::medial::{MedialAxis, MedialError, Node, narrow_axis};
+use crate::regions::medial::{MedialAxis, MedialError, Node};
+use crate::regions::narrow::narrow_axis;
 use crate::regions::{Regions, Shape};
 use std::collections::BTreeMap;
 

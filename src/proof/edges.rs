@@ -42,6 +42,8 @@ pub(super) struct Stretch {
     pub reachable: bool,
     /// The opening is narrower than the beam here, yet more than the tip of a corner: a single line is due.
     pub slit: bool,
+    /// Somewhere along it the beam does not get in.
+    pub narrow: bool,
 }
 
 impl Stretch {
@@ -290,6 +292,7 @@ fn stretch(
         inward,
         reachable: false,
         slit: false,
+        narrow: false,
     };
     for k in 0..n {
         let at = from_um + length * (k as f64 + 0.5) / n as f64;
@@ -307,6 +310,7 @@ fn stretch(
             out.distance_um = d;
         }
         out.reachable |= reachable;
+        out.narrow |= !reachable;
         out.slit |= !reachable && d > TIP_REACH * l.radius_um && is_slit(p, normal, drawn, l);
     }
     out

@@ -320,7 +320,9 @@ impl<'a> Proof<'a> {
         };
         for (s, used) in all.iter().zip(&mut used).filter(|(_, used)| !**used) {
             let ring = &self.rings[s.ring as usize];
-            if let Some(bar) = webs::widened(s, ring, &self.drawn, &self.cut, widths) {
+            let bar = webs::widened(s, ring, &self.drawn, &self.cut, widths)
+                .or_else(|| webs::across_tip(s, ring, &self.cut, widths));
+            if let Some(bar) = bar {
                 *used = true;
                 bars.push(bar);
             }
