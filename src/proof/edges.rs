@@ -42,8 +42,10 @@ pub(super) struct Stretch {
     pub reachable: bool,
     /// The opening is narrower than the beam here, yet more than the tip of a corner: a single line is due.
     pub slit: bool,
-    /// Somewhere along it the beam does not get in.
-    pub narrow: bool,
+    /// A place where the beam does not get in, and the normal into the opening there.
+    pub narrow: Option<([f64; 2], [f64; 2])>,
+    /// A quarter and three quarters of the way along it.
+    pub quarters: [[f64; 2]; 2],
 }
 
 impl Stretch {
@@ -292,7 +294,8 @@ fn stretch(
         inward,
         reachable: false,
         slit: false,
-        narrow: false,
+        narrow: None,
+        quarters: [0.25, 0.75].map(|t| place(ring, from_um + t * length).0),
     };
     for k in 0..n {
         let at = from_um + length * (k as f64 + 0.5) / n as f64;
@@ -310,7 +313,9 @@ fn stretch(
             out.distance_um = d;
         }
         out.reachable |= reachable;
-        out.narrow |= !reachable;
+        if !reachable {
+            out.narrow.get_or_insert((p, normal));
+        }
         out.slit |= !reachable && d > TIP_REACH * l.radius_um && is_slit(p, normal, drawn, l);
     }
     out

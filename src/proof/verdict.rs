@@ -310,22 +310,34 @@ impl<'a> Proof<'a> {
             .filter(|s| !s.reachable && !s.slit)
             .count();
         let span_um = self.recipe.tie_bars.max_span_mm.max(1.0) * 1e3;
-        let (mut bars, mut used) =
-            bars::find(&all, &self.cut, l.radius_um, self.max_bar_um, span_um);
         let min_web = self.recipe.min_web_um();
         let widths = webs::Widths {
             radius_um: l.radius_um,
             min_web_um: min_web,
             max_bar_um: self.max_bar_um,
         };
-        for (s, used) in all.iter().zip(&mut used).filter(|(_, used)| !**used) {
+        let mut used = vec![false; all.len()];
+        let mut bars = Vec::new();
+        let mut note = |used: &mut bool, bar: Option<Bar>| {
+            *used |= bar.is_some();
+            bars.extend(bar);
+        };
+        for (s, used) in all.iter().zip(&mut used) {
             let ring = &self.rings[s.ring as usize];
-            let bar = webs::widened(s, ring, &self.drawn, &self.cut, widths)
-                .or_else(|| webs::across_tip(s, ring, &self.cut, widths));
-            if let Some(bar) = bar {
-                *used = true;
-                bars.push(bar);
-            }
+            note(used, webs::widened(s, ring, &self.drawn, &self.cut, widths));
+        }
+        for bar in bars::find(
+            &all,
+            &self.cut,
+            l.radius_um,
+            self.max_bar_um,
+            span_um,
+            &mut used,
+        ) {
+            note(&mut false, Some(bar));
+        }
+        for (s, used) in all.iter().zip(&mut used).filter(|(_, used)| !**used) {
+            note(used, webs::across_throat(s, &self.drawn, &self.cut, widths));
         }
         for bar in &bars {
             if bar.width_um < min_web - l.limit_um {

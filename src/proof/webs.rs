@@ -3,7 +3,7 @@
 //! A bar along a web too narrow to hold, or over a place where foil meets in a point, leaves metal at drawn
 //! edges that do not face each other. What tells it from a cut that is missing: behind the edge the drawn
 //! foil is narrower than it takes to hold, and with the metal left, up to a cut in front of it, it is as
-//! wide as a bar. A bar across the tip of an opening leaves the tip too, where no beam gets in.
+//! wide as a bar. A bar over a throat of an opening leaves the throat too, where no beam gets in.
 
 use super::bars::Bar;
 use super::edges::{Stretch, place};
@@ -20,11 +20,15 @@ pub(super) struct Widths {
 
 /// Metal from `p` straight on to the next cut, micrometres; `None` when there is none near.
 fn metal_along(p: [f64; 2], u: [f64; 2], most_um: f64, cut: &Grid, radius_um: f64) -> Option<f64> {
-    let far = most_um + radius_um;
+    Some((first_crossing(p, u, most_um + radius_um, cut)? - radius_um).max(0.0))
+}
+
+/// How far from `p` in direction `u` the first segment is met.
+fn first_crossing(p: [f64; 2], u: [f64; 2], far: f64, grid: &Grid) -> Option<f64> {
     let end = [p[0] + u[0] * far, p[1] + u[1] * far];
     let cross = |a: [f64; 2], b: [f64; 2]| a[0] * b[1] - a[1] * b[0];
     let mut first: Option<f64> = None;
-    cut.near(
+    grid.near(
         [p[0].min(end[0]), p[1].min(end[1])],
         [p[0].max(end[0]), p[1].max(end[1])],
         |s| {
@@ -40,50 +44,54 @@ fn metal_along(p: [f64; 2], u: [f64; 2], most_um: f64, cut: &Grid, radius_um: f6
             }
         },
     );
-    Some((first? - radius_um).max(0.0))
+    first
 }
 
-/// The bar across the tip of an opening whose rest beyond the bar no beam gets into: the stretch goes round
-/// the tip, its two sides face each other, and from the tip straight in there is a cut.
-pub(super) fn across_tip(
-    stretch: &Stretch,
-    ring: &[Segment],
-    cut: &Grid,
-    w: Widths,
-) -> Option<Bar> {
-    let length = stretch.length_um();
-    if !stretch.narrow || length > 4.0 * w.max_bar_um {
+/// The bar over the throat of an opening: a place where the beam does not get in, such as a tip or a pinch,
+/// with metal left along the throat up to a cut.
+pub(super) fn across_throat(stretch: &Stretch, drawn: &Grid, cut: &Grid, w: Widths) -> Option<Bar> {
+    let (p, normal) = stretch.narrow?;
+    if stretch.length_um() > 4.0 * w.max_bar_um {
         return None;
     }
-    let ring_um = ring.last().map_or(0.0, |s| s.at_um + s.length());
-    // The tip: the sharpest turn towards the opening.
-    let mut tip: Option<(f64, f64, [f64; 2], [f64; 2])> = None;
-    for (i, s) in ring.iter().enumerate() {
-        let (n, m) = (ring[(i + ring.len() - 1) % ring.len()].left(), s.left());
-        for at in [s.at_um, s.at_um + ring_um] {
-            let turn = n[0] * m[0] + n[1] * m[1];
-            if at > stretch.from_um && at < stretch.to_um && tip.is_none_or(|t| turn < t.0) {
-                let sum = [n[0] + m[0], n[1] + m[1]];
-                tip = Some((turn, at, s.a, sum));
-            }
-        }
-    }
-    let (turn, at, p, sum) = tip?;
-    let l = sum[0].hypot(sum[1]);
-    // Walls of a tip face each other: the angle between them is under a right angle.
-    if turn > 0.0 || l < 1e-9 {
+    // The opposite wall: no further than the beam is wide.
+    let q = wall_ahead(p, normal, 2.0 * w.radius_um + 1.0, drawn)?;
+    let middle = [(p[0] + q[0]) / 2.0, (p[1] + q[1]) / 2.0];
+    let along = [-normal[1], normal[0]];
+    // A rest of an opening beside a bar may be left to it as well.
+    let most = 1.5 * w.max_bar_um;
+    let ways = [along, [-along[0], -along[1]]].map(|u| {
+        let cut_at = metal_along(middle, u, most, cut, w.radius_um);
+        let wall_at = wall_ahead(middle, u, most, drawn).map(|q| hypot(middle, q));
+        (cut_at, wall_at)
+    });
+    let is_cut =
+        |(c, w): &(Option<f64>, Option<f64>)| c.is_some_and(|c| w.is_none_or(|wall| c <= wall));
+    if !ways.iter().any(is_cut) {
         return None;
     }
-    let inward = [sum[0] / l, sum[1] / l];
-    let width_um = metal_along(p, inward, 1.5 * w.max_bar_um, cut, w.radius_um)?;
-    if width_um < w.min_web_um - 0.5 {
-        return None;
+    let mut width_um = 0.0;
+    for (cut_at, wall_at) in ways {
+        width_um += match (cut_at, wall_at) {
+            (Some(c), Some(w)) => c.min(w),
+            (Some(d), None) | (None, Some(d)) => d,
+            (None, None) => return None,
+        };
     }
-    Some(Bar {
-        from_mm: place(ring, (stretch.from_um + at) / 2.0).0.map(|v| v / 1e3),
-        to_mm: place(ring, (stretch.to_um + at) / 2.0).0.map(|v| v / 1e3),
-        width_um,
-    })
+    (w.min_web_um - 0.5..=most)
+        .contains(&width_um)
+        .then_some(Bar {
+            from_mm: p.map(|v| v / 1e3),
+            to_mm: q.map(|v| v / 1e3),
+            width_um,
+        })
+}
+
+/// Where a straight way from `p` first meets a drawn edge.
+fn wall_ahead(p: [f64; 2], u: [f64; 2], most_um: f64, drawn: &Grid) -> Option<[f64; 2]> {
+    let from = [p[0] + u[0] * 0.01, p[1] + u[1] * 0.01];
+    let t = first_crossing(from, u, most_um, drawn)?;
+    Some([from[0] + u[0] * t, from[1] + u[1] * t])
 }
 
 /// The bar that the stretch is one side of; `None` where the foil behind it holds without. Metal that

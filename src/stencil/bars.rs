@@ -374,7 +374,13 @@ fn choose(all: &[Candidate], least: usize, most: usize, room: f64) -> Vec<Candid
             let spread = 1.0 - apart(a.angle, b.angle) / PI;
             // Level bars first where nothing else decides, so that equal drawings get equal bars.
             let tilt = libm::sin(a.angle).abs() + libm::sin(b.angle).abs();
-            let cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt;
+            // Bars that run together at their far ends are worse than longer ones that keep apart.
+            let merged = if len(sub(a.to, b.to)) < room {
+                2.0
+            } else {
+                0.0
+            };
+            let cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt + merged;
             if best.is_none_or(|(c, _, _)| cost < c - 1e-9) {
                 best = Some((cost, i, j));
             }
