@@ -22,6 +22,7 @@ mod sheet;
 mod vector;
 mod verdict;
 mod ways;
+mod webs;
 mod words;
 
 pub use bars::Bar;

@@ -6,7 +6,7 @@ use super::foil::{self, LoosePiece};
 use super::grid::{Grid, Segment};
 use super::sheet::Outline;
 use super::ways::{Bands, cut_segments, rings};
-use super::{Fault, Faults, ReadJob, order};
+use super::{Fault, Faults, ReadJob, order, webs};
 use crate::artwork::Layer;
 use crate::finding::Finding;
 use crate::recipe::Recipe;
@@ -358,16 +358,43 @@ impl<'a> Proof<'a> {
         let all: Vec<Stretch> = results
             .iter()
             .flat_map(|r| r.uncovered.iter().copied())
-            .filter(|s| s.reachable)
+            .filter(|s| s.reachable || s.slit)
             .collect();
         self.as_cut.rounded_corners = results
             .iter()
             .flat_map(|r| &r.uncovered)
-            .filter(|s| !s.reachable)
+            .filter(|s| !s.reachable && !s.slit)
             .count();
         let span_um = self.recipe.tie_bars.max_span_mm.max(1.0) * 1e3;
-        let (bars, mut used) = bars::find(&all, &self.cut, l.radius_um, self.max_bar_um, span_um);
         let min_web = self.recipe.min_web_um();
+        let widths = webs::Widths {
+            radius_um: l.radius_um,
+            min_web_um: min_web,
+            max_bar_um: self.max_bar_um,
+        };
+        let mut used = vec![false; all.len()];
+        let mut bars = Vec::new();
+        let mut note = |used: &mut bool, bar: Option<Bar>| {
+            *used |= bar.is_some();
+            bars.extend(bar);
+        };
+        for (s, used) in all.iter().zip(&mut used) {
+            let ring = &self.rings[s.ring as usize];
+            note(used, webs::widened(s, ring, &self.drawn, &self.cut, widths));
+        }
+        for bar in bars::find(
+            &all,
+            &self.cut,
+            l.radius_um,
+            self.max_bar_um,
+            span_um,
+            &mut used,
+        ) {
+            note(&mut false, Some(bar));
+        }
+        for (s, used) in all.iter().zip(&mut used).filter(|(_, used)| !**used) {
+            note(used, webs::across_throat(s, &self.drawn, &self.cut, widths));
+        }
         for bar in &bars {
             if bar.width_um < min_web - l.limit_um {
                 let at = bar.from_mm.map(|v| v * 1e3);
@@ -446,7 +473,18 @@ impl<'a> Proof<'a> {
                 continue;
             }
             let line = self.line_near(s.at);
-            if s.distance_um <= 2.0 * l.radius_um + 5.0 {
+            if s.slit && !s.reachable {
+                self.fault(
+                    layer,
+                    s.at,
+                    Finding::blocking(
+                        "not-opened",
+                        "a part of this opening, narrower than the kerf, is drawn and not cut",
+                    )
+                    .measured(s.length_um(), 0.0),
+                    line,
+                );
+            } else if s.distance_um <= 2.0 * l.radius_um + 5.0 {
                 self.short(layer, s, line);
             } else {
                 self.fault(

@@ -38,6 +38,8 @@ struct Candidate {
     cost: f64,
     /// Direction from the island's centre of mass.
     angle: f64,
+    /// The piece at its far end.
+    lands_on: usize,
 }
 
 /// Places where bars have to keep away if they can.
@@ -253,6 +255,14 @@ fn one_island(
     all.retain(|c| {
         len(sub(c.to, c.from)) <= span_nm && !around.forbidden(c.from, c.to, width_nm / 2.0)
     });
+    // A bar is to touch the two pieces that it joins, and no third one on its way.
+    let passes = |c: &Candidate| {
+        let half = (width_nm + web_nm) / 2.0;
+        !touches_third(tree, c.from, c.to, half, [piece, c.lands_on])
+    };
+    if all.iter().any(passes) {
+        all.retain(passes);
+    }
     // Islands side by side would else both bridge the gap between them at the same place.
     let room = width_nm + web_nm;
     let free = |c: &Candidate| {
@@ -321,6 +331,7 @@ fn add(all: &mut Vec<Candidate>, from: V, to: V, out: V, edge: &CoreEdge, centre
         to,
         cost: l / leaves.max(0.2) / arrives.max(0.5),
         angle: libm::atan2(r[1], r[0]),
+        lands_on: edge.piece,
     });
 }
 
@@ -367,6 +378,40 @@ fn crosses_core(tree: &RTree<CoreEdge>, a: V, b: V) -> bool {
         .any(|e| crossing(a, b, e.a, e.b).is_some())
 }
 
+/// Whether a core other than the two joined comes within `half_nm` of the centre line.
+fn touches_third(tree: &RTree<CoreEdge>, a: V, b: V, half_nm: f64, joined: [usize; 2]) -> bool {
+    let d = sub(b, a);
+    let l = len(d).max(1.0);
+    let (along, across) = ([d[0] / l, d[1] / l], [-d[1] / l, d[0] / l]);
+    let frame = |p: V| {
+        let r = sub(p, a);
+        [dot(r, along), dot(r, across)]
+    };
+    let reach = [(across[0] * half_nm).abs(), (across[1] * half_nm).abs()];
+    let lo = [a[0].min(b[0]) - reach[0], a[1].min(b[1]) - reach[1]];
+    let hi = [a[0].max(b[0]) + reach[0], a[1].max(b[1]) + reach[1]];
+    tree.locate_in_envelope_intersecting(&AABB::from_corners(lo, hi))
+        .filter(|e| !joined.contains(&e.piece))
+        .any(|e| {
+            // The edge against the bar's box, in the bar's own axes.
+            let (p, q) = (frame(e.a), frame(e.b));
+            let (mut t0, mut t1) = (0.0f64, 1.0f64);
+            for (from, to, least, most) in [(p[0], q[0], 0.0, l), (p[1], q[1], -half_nm, half_nm)] {
+                let by = to - from;
+                if by.abs() < 1e-9 {
+                    if from < least || from > most {
+                        return false;
+                    }
+                    continue;
+                }
+                let (u, w) = ((least - from) / by, (most - from) / by);
+                t0 = t0.max(u.min(w));
+                t1 = t1.min(u.max(w));
+            }
+            t0 <= t1
+        })
+}
+
 /// Smallest angle between two directions, 0 to pi.
 fn apart(a: f64, b: f64) -> f64 {
     let d = (a - b).rem_euclid(2.0 * PI);
@@ -395,7 +440,13 @@ fn choose(all: &[Candidate], least: usize, most: usize, room: f64) -> Vec<Candid
             let spread = 1.0 - apart(a.angle, b.angle) / PI;
             // Level bars first where nothing else decides, so that equal drawings get equal bars.
             let tilt = libm::sin(a.angle).abs() + libm::sin(b.angle).abs();
-            let cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt;
+            // Bars that run together at their far ends are worse than longer ones that keep apart.
+            let merged = if len(sub(a.to, b.to)) < room {
+                2.0
+            } else {
+                0.0
+            };
+            let cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt + merged;
             if best.is_none_or(|(c, _, _)| cost < c - 1e-9) {
                 best = Some((cost, i, j));
             }

@@ -70,6 +70,9 @@ pub enum IslandMode {
     Refuse,
 }
 
+/// Rests of openings beside bars are crumbs when they are shorter than this many kerfs, and narrow.
+const CRUMB: f64 = 4.0;
+
 /// Rounds of placing bars and looking again. One is enough by construction; the others are for
 /// what grid rounding leaves.
 const ROUNDS: usize = 4;
@@ -249,6 +252,9 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
         }
         stencil.openings = difference(&stencil.drawn, &union_all([&strips]));
     }
+    if !stencil.tie_bars.is_empty() {
+        drop_crumbs(stencil, recipe);
+    }
     for (at, span) in untied {
         let [x, y] = mm(v(at));
         findings.push(
@@ -268,6 +274,28 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
     }
     bar_findings(stencil, recipe, findings);
     film::parted(stencil, &edges, recipe, findings);
+}
+
+/// Rests of openings beside a bar that no beam gets into are left to the bar.
+fn drop_crumbs(stencil: &mut Stencil, recipe: &Recipe) {
+    let kerf_nm = recipe.kerf.width_um * NM_PER_UM;
+    let drawn: std::collections::BTreeSet<_> = stencil
+        .drawn
+        .shapes()
+        .map(|s| (s.bounds().min.x, s.bounds().min.y, s.area_nm2() as i64))
+        .collect();
+    stencil.openings = stencil.openings.filter(|s| {
+        let b = s.bounds();
+        let small = (b.width_nm().max(b.height_nm()) as f64) < CRUMB * kerf_nm;
+        !small
+            || drawn.contains(&(b.min.x, b.min.y, s.area_nm2() as i64))
+            || !crate::regions::inset(
+                &s.to_regions(),
+                kerf_nm / 2.0,
+                recipe.tolerance_um() * NM_PER_UM,
+            )
+            .is_empty()
+    });
 }
 
 fn nearest_island(stencil: &Stencil, at: Point) -> usize {
