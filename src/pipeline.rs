@@ -66,6 +66,11 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
     let artwork = artwork::read(drawing, &options.read)?.take(&mut general);
     let sheet = Sheet::of(&artwork, recipe).take(&mut general);
     let sheet_regions = sheet.regions();
+    let outline = if recipe.sheet.cut_out {
+        kerf::cut_out(&sheet, recipe).take(&mut general)
+    } else {
+        Vec::new()
+    };
     kerf_assumed(recipe, &mut general);
     let layers = chosen(&artwork, &options.layers)?;
     if layers.iter().all(|l| l.openings.is_empty()) {
@@ -86,6 +91,7 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
     let mut jobs = Vec::new();
     for layer in layers {
         let mut found = sheet.check_openings(layer);
+        found.extend(stencil::rules::drawn(layer));
         let stencils =
             stencil::hold_together(layer, &sheet_regions, recipe, options.islands).take(&mut found);
         for stencil in stencils {
@@ -98,8 +104,15 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
             let plan = if stop || (blocked && !options.force) {
                 None
             } else {
-                let sequence = order::arrange(&contours, recipe, options.order, sheet.box_mm)
+                let mut sequence = order::arrange(&contours, recipe, options.order, sheet.box_mm)
                     .take(&mut findings);
+                order::append_last(
+                    &mut sequence,
+                    outline.clone(),
+                    recipe,
+                    options.order,
+                    sheet.box_mm,
+                );
                 let label = Label {
                     artwork: &file,
                     layer: &stencil.name,
@@ -254,6 +267,7 @@ fn layer_report(job: &LayerJob) -> LayerReport {
         }),
         min_web_um: smallest(&["web-narrow"]),
         min_opening_um: smallest(&["opening-narrow", "single-line", "line-much-wider"]),
+        sheet_tabs: job.plan.as_ref().map_or(0, Plan::sheet_tabs),
         paths: job.plan.as_ref().map_or(0, |p| p.paths.len()),
         joins: job.plan.as_ref().map_or(0, joins),
         cut_length_mm: timing.cut_length_mm,

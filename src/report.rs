@@ -54,6 +54,9 @@ pub struct LayerReport {
     pub min_web_um: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub min_opening_um: Option<f64>,
+    /// Holding tabs of the sheet's own outline, where it is cut out.
+    #[serde(default)]
+    pub sheet_tabs: usize,
     pub paths: usize,
     /// Joins between bites of long paths.
     pub joins: usize,

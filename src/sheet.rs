@@ -3,7 +3,7 @@
 use crate::artwork::Artwork;
 use crate::finding::{Checked, Finding};
 use crate::recipe::{Recipe, SheetSize};
-use crate::regions::{Bounds, Point, Regions};
+use crate::regions::{Bounds, FillRule, Point, Regions, normalise};
 use crate::units::{NM_PER_MM, trim_number};
 
 /// The foil, the same for every layer, so that they register. Page millimetres.
@@ -11,6 +11,8 @@ use crate::units::{NM_PER_MM, trim_number};
 pub struct Sheet {
     /// x min, y min, x max, y max.
     pub box_mm: [f64; 4],
+    /// Leg of the chamfer at the upper right corner; zero unless the sheet is cut out.
+    pub chamfer_mm: f64,
 }
 
 impl Sheet {
@@ -50,7 +52,13 @@ impl Sheet {
             box_mm[3] - box_mm[1],
             recipe.scan.field_mm,
         );
-        if w > field * recipe.scan.scale_x || h > field * recipe.scan.scale_y {
+        // The outline of a cut-out sheet runs half a kerf outside it.
+        let around = if recipe.sheet.cut_out {
+            recipe.kerf.width_um * 1e-3
+        } else {
+            0.0
+        };
+        if w + around > field * recipe.scan.scale_x || h + around > field * recipe.scan.scale_y {
             findings.push(
                 Finding::blocking(
                     "sheet-exceeds-field",
@@ -64,7 +72,12 @@ impl Sheet {
                 .hint("use --sheet artwork for a foil around what is drawn, or --sheet 25x25mm"),
             );
         }
-        Checked::new(Sheet { box_mm }, findings)
+        let chamfer_mm = if recipe.sheet.cut_out {
+            recipe.sheet.chamfer_mm
+        } else {
+            0.0
+        };
+        Checked::new(Sheet { box_mm, chamfer_mm }, findings)
     }
 
     pub fn size_mm(&self) -> [f64; 2] {
@@ -87,8 +100,40 @@ impl Sheet {
         }
     }
 
+    /// The corners, clockwise as seen from the upper left one on; page millimetres.
+    pub fn outline_mm(&self) -> Vec<[f64; 2]> {
+        let [x0, y0, x1, y1] = self.box_mm;
+        let c = self.chamfer_mm;
+        if c > 0.0 {
+            vec![[x0, y0], [x1 - c, y0], [x1, y0 + c], [x1, y1], [x0, y1]]
+        } else {
+            vec![[x0, y0], [x1, y0], [x1, y1], [x0, y1]]
+        }
+    }
+
     pub fn regions(&self) -> Regions {
-        self.bounds().to_regions()
+        let ring: Vec<Point> = self
+            .outline_mm()
+            .iter()
+            .map(|p| {
+                Point::new(
+                    (p[0] * NM_PER_MM).round() as i32,
+                    (p[1] * NM_PER_MM).round() as i32,
+                )
+            })
+            .collect();
+        normalise(&[ring], FillRule::NonZero)
+    }
+
+    /// Whether a point lies on the edge of the sheet or beyond it.
+    fn is_out(&self, sheet: &Bounds, p: Point) -> bool {
+        p.x <= sheet.min.x
+            || p.y <= sheet.min.y
+            || p.x >= sheet.max.x
+            || p.y >= sheet.max.y
+            || (self.chamfer_mm > 0.0
+                && f64::from(sheet.max.x - p.x) + f64::from(p.y - sheet.min.y)
+                    <= self.chamfer_mm * NM_PER_MM)
     }
 
     /// Openings that reach past the sheet's edge, each a finding that blocks.
@@ -99,19 +144,12 @@ impl Sheet {
             .shapes()
             .filter_map(|shape| {
                 let b = shape.bounds();
-                let out = b.min.x <= sheet.min.x
-                    || b.min.y <= sheet.min.y
-                    || b.max.x >= sheet.max.x
-                    || b.max.y >= sheet.max.y;
-                out.then(|| {
-                    let p = shape
-                        .outer()
-                        .iter()
-                        .find(|p| {
-                            p.x <= sheet.min.x || p.y <= sheet.min.y || p.x >= sheet.max.x || p.y >= sheet.max.y
-                        })
-                        .copied()
-                        .unwrap_or(b.min);
+                // The box first: its upper right corner is the one a chamfer could cut off.
+                let inside = [b.min, b.max, Point::new(b.max.x, b.min.y)]
+                    .iter()
+                    .all(|p| !self.is_out(&sheet, *p));
+                let out = shape.outer().iter().find(|p| self.is_out(&sheet, **p));
+                out.filter(|_| !inside).map(|&p| {
                     let mut f = Finding::blocking(
                         "opening-across-sheet-edge",
                         "an opening reaches the sheet's edge or beyond it: the foil would be cut open there",

@@ -1,5 +1,9 @@
 //! Proof: jobs read back, faults caught, untouched jobs left alone.
 
+mod agreement;
+mod clear;
+mod cut_out;
+mod dialects;
 pub(crate) mod fixture;
 mod hostile;
 mod mutants;

@@ -8,7 +8,7 @@ use crate::motion::Motion;
 use crate::order::OrderMode;
 use crate::output::OutputSet;
 use crate::pictures::order::{Mark, OrderPicture, order_png};
-use crate::proof::{self, Dialect, ReadJob};
+use crate::proof::{self, Dialect, Fault, ReadJob};
 use crate::recipe::Recipe;
 use crate::report::Report;
 use crate::units::{NM_PER_MM, show_time_s, trim_number};
@@ -20,19 +20,30 @@ use std::path::{Component, Path, PathBuf};
 #[derive(Debug, Args)]
 pub struct CutArgs {
     #[command(flatten)]
-    stencil: StencilFlags,
+    pub(super) stencil: StencilFlags,
     /// Formats to write, separated by commas
     #[arg(long = "as", value_name = "FORMATS", value_delimiter = ',', default_value = "rs274,svg,plan", value_parser = format_name)]
-    formats: Vec<String>,
+    pub(super) formats: Vec<String>,
     /// Order of cutting: as drawn, least travel, or where the foil is cool
     #[arg(long, value_enum, default_value = "cool")]
     order: OrderFlag,
     /// Draw no pictures
     #[arg(long)]
-    no_pictures: bool,
+    pub(super) no_pictures: bool,
     /// Write the job in spite of findings that block (the exit code stays 1)
     #[arg(long)]
     force: bool,
+    /// Clearing job: cut only these paths of the plan written before again, such as 12,17 (once, or --passes times)
+    #[arg(
+        long,
+        value_name = "PATHS",
+        value_delimiter = ',',
+        conflicts_with = "force"
+    )]
+    pub(super) only: Vec<u32>,
+    /// The plan that --only names paths of (default: the one in the folder for results)
+    #[arg(long, value_name = "FILE.plan.json", requires = "only")]
+    pub(super) plan: Option<PathBuf>,
 }
 
 /// The format that is a folder of numbered drawings.
@@ -57,6 +68,9 @@ fn format_name(text: &str) -> Result<String, String> {
 }
 
 pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
+    if !args.only.is_empty() {
+        return super::clear::run(&args);
+    }
     let mut options = args.stencil.options()?;
     options.order = match args.order {
         OrderFlag::Artwork => OrderMode::Artwork,
@@ -113,31 +127,25 @@ fn make_files(
         let job = &run.jobs[i];
         let Some(plan) = &job.plan else { continue };
         let base = base_name(&run.stem, &job.stencil.name);
-        let mut faults = Vec::new();
-        for format in &args.formats {
-            if format == BATCHES {
-                let batches = job::batches::batches(plan, recipe);
+        let mut judge = Judge {
+            run,
+            job,
+            recipe,
+            proven: None,
+            faults: Vec::new(),
+        };
+        files.extend(job_files(
+            plan,
+            &base,
+            &args.formats,
+            recipe,
+            |name, read| {
                 if !args.force {
-                    let read = proof::read_batches(&batches, &Dialect::from_recipe(recipe))
-                        .with_context(|| format!("batches of layer `{}`", job.stencil.name))?;
-                    faults.extend(proved(&read, "batches", run, job, recipe));
+                    judge.judge(name, read);
                 }
-                let named = |(name, bytes)| (format!("{base}.batches/{name}"), bytes);
-                files.extend(batches.into_iter().map(named));
-                continue;
-            }
-            let writer = job::writer(format).context("format without a writer")?;
-            let name = format!("{base}.{}", writer.extension());
-            let bytes = writer
-                .write(plan, recipe)
-                .with_context(|| format!("layer `{}` as {format}", job.stencil.name))?;
-            if !args.force && CAN_BE_READ.contains(&format.as_str()) {
-                let read = proof::read(&name, &bytes, &Dialect::from_recipe(recipe))
-                    .with_context(|| format!("reading {name} back"))?;
-                faults.extend(proved(&read, &name, run, job, recipe));
-            }
-            files.push((name, bytes));
-        }
+            },
+        )?);
+        let faults = judge.faults;
         if !args.no_pictures {
             let motion = plan.motion();
             files.push((
@@ -169,18 +177,86 @@ fn make_files(
 /// Formats that the proof reads back.
 const CAN_BE_READ: [&str; 4] = ["rs274", "svg", "plan", "dxf"];
 
-/// What blocks in a job read back, as findings that name the file.
-fn proved(read: &ReadJob, name: &str, run: &Run, job: &LayerJob, recipe: &Recipe) -> Vec<Finding> {
-    proof::prove(read, &job.layer, run.sheet.box_mm, recipe)
-        .findings
-        .into_iter()
-        .filter(|f| f.finding.severity == Severity::Blocking)
-        .map(|f| Finding {
+/// The job files of a plan, names and contents. Each is read back and shown to `judge` with its name.
+pub(super) fn job_files(
+    plan: &job::Plan,
+    base: &str,
+    formats: &[String],
+    recipe: &Recipe,
+    mut judge: impl FnMut(&str, ReadJob),
+) -> anyhow::Result<Vec<(String, Vec<u8>)>> {
+    let dialect = Dialect::from_recipe(recipe);
+    let mut files = Vec::new();
+    for format in formats {
+        if format == BATCHES {
+            let batches = job::batches::batches(plan, recipe);
+            let read = proof::read_batches(&batches, &dialect)
+                .with_context(|| format!("batches of layer `{}`", plan.layer))?;
+            judge(BATCHES, read);
+            let named = |(name, bytes)| (format!("{base}.batches/{name}"), bytes);
+            files.extend(batches.into_iter().map(named));
+            continue;
+        }
+        let writer = job::writer(format).context("format without a writer")?;
+        let name = format!("{base}.{}", writer.extension());
+        let bytes = writer
+            .write(plan, recipe)
+            .with_context(|| format!("layer `{}` as {format}", plan.layer))?;
+        if CAN_BE_READ.contains(&format.as_str()) {
+            let read = proof::read(&name, &bytes, &dialect)
+                .with_context(|| format!("reading {name} back"))?;
+            judge(&name, read);
+        }
+        files.push((name, bytes));
+    }
+    Ok(files)
+}
+
+/// Ways no further apart than this, in micrometres, need not be proved twice; written decimals stay below.
+const SAME_WAYS_UM: f64 = 0.15;
+
+/// Proves the files of one stencil. Formats carry the same ways at different decimals: the first is proved
+/// with that much less room for error, and whatever lies as near to it is proved with it.
+struct Judge<'a> {
+    run: &'a Run,
+    job: &'a LayerJob,
+    recipe: &'a Recipe,
+    proven: Option<ReadJob>,
+    faults: Vec<Finding>,
+}
+
+impl Judge<'_> {
+    fn judge(&mut self, name: &str, read: ReadJob) {
+        let sheet_mm = self.run.sheet.box_mm;
+        let slack_um = SAME_WAYS_UM.min(self.recipe.rules.max_edge_error_um / 3.0);
+        let known = self.proven.as_ref().and_then(|p| proof::apart_um(p, &read));
+        if known.is_some_and(|apart| apart <= slack_um) {
+            let faults = proof::prove_statements(&read, sheet_mm, self.recipe);
+            self.take(name, faults.listed());
+            return;
+        }
+        let mut tight = self.recipe.clone();
+        tight.rules.max_edge_error_um -= slack_um;
+        let mut verdict = proof::prove(&read, &self.job.layer, sheet_mm, &tight);
+        if verdict.passed {
+            self.proven = Some(read);
+        } else {
+            verdict = proof::prove(&read, &self.job.layer, sheet_mm, self.recipe);
+        }
+        self.take(name, &verdict.findings);
+    }
+
+    /// What blocks, as findings that name the file.
+    fn take(&mut self, name: &str, faults: &[Fault]) {
+        let blocking = faults
+            .iter()
+            .filter(|f| f.finding.severity == Severity::Blocking);
+        self.faults.extend(blocking.map(|f| Finding {
             message: format!("proof of {name}: {}", f.finding.message),
-            layer: Some(job.stencil.name.clone()),
-            ..f.finding
-        })
-        .collect()
+            layer: Some(self.job.stencil.name.clone()),
+            ..f.finding.clone()
+        }));
+    }
 }
 
 fn write_all(
@@ -209,26 +285,35 @@ fn base_name(stem: &str, layer: &str) -> String {
     }
 }
 
-/// Files that the last run of the same drawing left, as its report lists them.
+/// Files that the last run of the same drawing left, as its report lists them, and those of clearing jobs
+/// of its plans.
 fn stale_files(out: &Path, report_name: &str) -> Vec<PathBuf> {
+    let mut names = listed_files(out, report_name);
+    let clearing: Vec<String> = names
+        .iter()
+        .filter_map(|n| n.strip_suffix(".plan.json"))
+        .flat_map(|base| listed_files(out, &format!("{base}.clear.report.json")))
+        .collect();
+    names.extend(clearing);
+    names.iter().map(|n| out.join(n)).collect()
+}
+
+/// The files that a report in this folder lists.
+pub(super) fn listed_files(out: &Path, report_name: &str) -> Vec<String> {
     let Ok(text) = std::fs::read(out.join(report_name)) else {
         return Vec::new();
     };
     let Ok(report) = serde_json::from_slice::<Report>(&text) else {
         return Vec::new();
     };
-    report
-        .files
-        .iter()
-        // Only names inside the folder: a report is no licence to remove files elsewhere.
-        .filter(|n| {
-            Path::new(n).components().count() <= 2
-                && Path::new(n)
-                    .components()
-                    .all(|c| matches!(c, Component::Normal(_)))
-        })
-        .map(|n| out.join(n))
-        .collect()
+    let inside = |n: &String| {
+        Path::new(n).components().count() <= 2
+            && Path::new(n)
+                .components()
+                .all(|c| matches!(c, Component::Normal(_)))
+    };
+    // Only names inside the folder: a report is no licence to remove files elsewhere.
+    report.files.into_iter().filter(inside).collect()
 }
 
 fn order_picture(
@@ -268,6 +353,12 @@ fn order_picture(
             .tie_bars
             .iter()
             .map(|b| (to_job(b.from), to_job(b.to), b.width_um * 1e-3))
+            .collect(),
+        seams: job
+            .stencil
+            .seams
+            .iter()
+            .map(|s| (to_job(s.from), to_job(s.to), s.overlap_um * 1e-3))
             .collect(),
         marks: words::numbered(&job.findings)
             .filter_map(|(number, f)| {

@@ -1,6 +1,7 @@
 //! Commands: the only place that knows the command line. One file per command.
 
 mod check;
+mod clear;
 mod compare;
 mod coupon;
 mod cut;

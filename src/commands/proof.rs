@@ -3,12 +3,16 @@
 use super::{Common, DrawingFlags, Exit, Overrides};
 use crate::artwork::{self, Artwork, Layer};
 use crate::finding::Severity;
+use crate::heat::{HeatResult, SimOptions, simulate};
+use crate::order::OrderMode;
 use crate::output::OutputSet;
 use crate::pictures::proof::{Close, ProofPicture, proof_png};
 use crate::proof::{self, Dialect, ReadJob, Verdict};
 use crate::recipe::Recipe;
 use crate::sheet::Sheet;
+use crate::stencil::IslandMode;
 use crate::units::{show_length_um, show_time_s, trim_number};
+use crate::{Options, prepare};
 use anyhow::{Context, bail};
 use clap::Args;
 use std::path::{Path, PathBuf};
@@ -29,6 +33,9 @@ pub struct ProofArgs {
     /// Write no picture
     #[arg(long)]
     no_pictures: bool,
+    /// Leave out the estimate of the heat
+    #[arg(long)]
+    no_heat: bool,
     #[command(flatten)]
     common: Common,
     #[command(flatten)]
@@ -40,16 +47,30 @@ pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
     let drawing = artwork::read(&args.artwork, &args.drawing.read_options(&recipe))?.value;
     let dialect = Dialect::from_recipe(&recipe);
     let job = read_job(&args.job, &dialect)?;
-    let layer = choose(
-        &drawing,
-        args.layer.as_deref().or(stated_layer(&drawing, &job)),
-    )?;
+    let wanted = args
+        .layer
+        .as_deref()
+        .or(job.stated.get("layer").map(String::as_str));
+    let part = match (&args.layer, wanted) {
+        (_, Some(name)) if drawing.layers.iter().all(|l| l.name != *name) => {
+            stencil_of_pair(&args, &recipe, &drawing, name)?
+        }
+        _ => None,
+    };
+    let layer = match &part {
+        Some(layer) => layer,
+        None => choose(
+            &drawing,
+            args.layer.as_deref().or(stated_layer(&drawing, &job)),
+        )?,
+    };
     let sheet_mm = Sheet::of(&drawing, &recipe).value.box_mm;
     let verdict = proof::prove(&job, layer, sheet_mm, &recipe);
 
     let mut files = OutputSet::new(&args.common.out_beside(&args.job));
     let stem = stem(&args.job);
-    let report = report(&args, layer, &verdict);
+    let heat = (!args.no_heat).then(|| heat_of(&job, &recipe)).flatten();
+    let report = report(&args, layer, &verdict, heat.as_ref());
     files.add(
         format!("{stem}.proof.json"),
         serde_json::to_string_pretty(&report)? + "\n",
@@ -62,7 +83,7 @@ pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
     if args.common.json {
         println!("{}", serde_json::to_string_pretty(&report)?);
     } else if !args.common.quiet {
-        print!("{}", summary(&args.job, layer, &verdict));
+        print!("{}", summary(&args.job, layer, &verdict, heat.as_ref()));
         for path in written {
             println!("wrote {}", path.display());
         }
@@ -87,6 +108,33 @@ fn read_job(path: &Path, dialect: &Dialect) -> anyhow::Result<ReadJob> {
     }
     let bytes = std::fs::read(path).with_context(named)?;
     proof::read(&name, &bytes, dialect).with_context(named)
+}
+
+/// One stencil of a complementary pair, such as `absorber-a`: what that stencil is to show of its layer.
+fn stencil_of_pair(
+    args: &ProofArgs,
+    recipe: &Recipe,
+    drawing: &Artwork,
+    name: &str,
+) -> anyhow::Result<Option<Layer>> {
+    let Some((base, _)) = name.rsplit_once('-') else {
+        return Ok(None);
+    };
+    if drawing.layers.iter().all(|l| l.name != base) {
+        return Ok(None);
+    }
+    let options = Options {
+        recipe: recipe.clone(),
+        read: args.drawing.read_options(recipe),
+        layers: vec![base.to_owned()],
+        islands: IslandMode::Split,
+        order: OrderMode::Artwork,
+        force: false,
+        rules_only: true,
+    };
+    let run = prepare(&args.artwork, &options)?;
+    let stencil = run.jobs.into_iter().find(|j| j.stencil.name == name);
+    Ok(stencil.map(|j| j.layer))
 }
 
 /// The layer the job says it was made from, if the drawing has it.
@@ -135,7 +183,36 @@ fn stem(job: &Path) -> String {
         .to_owned()
 }
 
-fn report(args: &ProofArgs, layer: &Layer, verdict: &Verdict) -> serde_json::Value {
+/// The heat of the job as read, coarsely; nothing where the job cuts nothing.
+fn heat_of(job: &ReadJob, recipe: &Recipe) -> Option<HeatResult> {
+    let mut motion = job.motion.clone();
+    motion
+        .burns
+        .retain(|b| b.length_mm() > 0.0 && b.speed_mm_s > 0.0 && b.power_w > 0.0);
+    let s = motion.sheet_mm;
+    if motion.burns.is_empty() || s[0] >= s[2] || s[1] >= s[3] {
+        return None;
+    }
+    // A job full of faults may lead anywhere; the estimate is for what lies on the sheet.
+    let on_sheet = |p: &[f64; 2]| {
+        (s[0] - 1.0..=s[2] + 1.0).contains(&p[0]) && (s[1] - 1.0..=s[3] + 1.0).contains(&p[1])
+    };
+    if !motion.burns.iter().flat_map(|b| &b.points).all(on_sheet) {
+        return None;
+    }
+    let options = SimOptions {
+        quick: true,
+        ..SimOptions::default()
+    };
+    Some(simulate(&motion, recipe, options))
+}
+
+fn report(
+    args: &ProofArgs,
+    layer: &Layer,
+    verdict: &Verdict,
+    heat: Option<&HeatResult>,
+) -> serde_json::Value {
     let name = |p: &Path| {
         p.file_name()
             .unwrap_or_default()
@@ -151,6 +228,7 @@ fn report(args: &ProofArgs, layer: &Layer, verdict: &Verdict) -> serde_json::Val
         "findings": verdict.findings,
         "counts": verdict.counts,
         "as_cut": verdict.as_cut,
+        "heat": heat.map(HeatResult::lines),
     })
 }
 
@@ -174,6 +252,17 @@ fn facts(verdict: &Verdict) -> Vec<String> {
         Some(w) => format!("tie bars: {}, the narrowest {} um", a.bars.len(), n(w)),
         None => "tie bars: none".to_owned(),
     });
+    if let (Some(error_um), Some(narrowest)) = (
+        a.outline_error_max_um,
+        a.tabs.iter().map(|t| t.width_um).min_by(f64::total_cmp),
+    ) {
+        out.push(format!(
+            "sheet cut out: edge error at most {} um, {} tabs, the narrowest {} um",
+            n(error_um),
+            a.tabs.len(),
+            n(narrowest)
+        ));
+    }
     out.push(match (a.narrowest_web_um, a.narrowest_web_mm) {
         (Some(w), Some([x, y])) => format!("narrowest web: {} um at ({x:.3}, {y:.3}) mm", n(w)),
         _ => format!("webs: all wider than {}", show_length_um(a.web_searched_um)),
@@ -187,11 +276,14 @@ fn facts(verdict: &Verdict) -> Vec<String> {
     out
 }
 
-fn summary(job: &Path, layer: &Layer, verdict: &Verdict) -> String {
+fn summary(job: &Path, layer: &Layer, verdict: &Verdict, heat: Option<&HeatResult>) -> String {
     let word = if verdict.passed { "passed" } else { "FAILED" };
     let mut out = format!("{}: layer {}: proof {word}\n", job.display(), layer.name);
     for fact in facts(verdict) {
         out.push_str(&format!("  {fact}\n"));
+    }
+    for line in heat.map(HeatResult::lines).unwrap_or_default() {
+        out.push_str(&format!("  heat: {line}\n"));
     }
     for f in &verdict.findings {
         let line = f.line.map_or(String::new(), |l| format!("line {l}: "));
@@ -267,6 +359,13 @@ fn picture(
             ],
             span_mm: 4.0 * bar.width_um / 1e3,
             title: format!("a tie bar, {} um", trim_number(bar.width_um, 1)),
+        });
+    }
+    if let Some(tab) = verdict.as_cut.tabs.first() {
+        closes.push(Close {
+            at: tab.from_mm,
+            span_mm: 3.0 * tab.width_um / 1e3,
+            title: format!("a holding tab, {} um", trim_number(tab.width_um, 1)),
         });
     }
     if let (Some(at), Some(w)) = (

@@ -43,6 +43,30 @@ pub fn summary(report: &Report, out: &mut impl Write) -> io::Result<()> {
     Ok(())
 }
 
+/// Prints what a clearing job does.
+///
+/// # Errors
+/// When `out` cannot be written.
+pub fn clearing(report: &Report, plan: &crate::job::Plan, out: &mut impl Write) -> io::Result<()> {
+    let numbers: Vec<String> = plan.clearing.iter().map(u32::to_string).collect();
+    writeln!(
+        out,
+        "{}: clearing job of layer {}: path{} {} again, {} pass{}; cut {} mm, job {}",
+        report.artwork,
+        plan.layer,
+        plural(numbers.len()),
+        numbers.join(", "),
+        plan.settings.passes,
+        if plan.settings.passes == 1 { "" } else { "es" },
+        trim_number(plan.timing.cut_length_mm, 1),
+        show_time_s(plan.timing.job_s)
+    )?;
+    for layer in &report.layers {
+        list(&layer.findings, out)?;
+    }
+    Ok(())
+}
+
 fn layer_summary(l: &LayerReport, out: &mut impl Write) -> io::Result<()> {
     write!(
         out,
@@ -55,6 +79,12 @@ fn layer_summary(l: &LayerReport, out: &mut impl Write) -> io::Result<()> {
         l.tie_bars,
         plural(l.tie_bars)
     )?;
+    if !l.seams.is_empty() {
+        write!(out, ", {} seam{}", l.seams.len(), plural(l.seams.len()))?;
+    }
+    if l.sheet_tabs > 0 {
+        write!(out, "; sheet cut out last, held by {} tabs", l.sheet_tabs)?;
+    }
     if l.job_s > 0.0 {
         write!(
             out,

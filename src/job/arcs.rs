@@ -31,23 +31,67 @@ const MAX_TURN: f64 = 0.9 * PI;
 const MAX_RADIUS_MM: f64 = 500.0;
 
 /// Replaces runs of points that lie on a circle by arcs. Every point of the polyline lies within `tol_mm`
-/// of the arc that replaces it, and so does every point between two of them.
+/// of the arc that replaces it, and what lies between two of them within twice that: the points stand on
+/// the curve that was drawn, the chords between them up to the flattening tolerance inside it.
 pub fn fit(points: &[[f64; 2]], tol_mm: f64) -> Vec<Piece> {
+    fit_written(points, tol_mm, |p| p)
+}
+
+/// As [`fit`], for pieces whose ends and centre offsets are written with few decimals: `written` is what
+/// becomes of a length pair. An arc counts only if what is written of it stays within the tolerance and
+/// keeps the radius rule of the standard: radii at start and end within 0.002 mm (NIST IR 6556, 3.5.3.2).
+pub fn fit_written(
+    points: &[[f64; 2]],
+    tol_mm: f64,
+    written: impl Fn([f64; 2]) -> [f64; 2],
+) -> Vec<Piece> {
     let mut out = Vec::new();
     let mut i = 0;
     while i + 1 < points.len() {
         let (end, arc) = longest(points, i, tol_mm);
         match arc {
-            Some((centre, clockwise)) => out.push(Piece::Arc {
-                to: points[end],
-                centre,
-                clockwise,
-            }),
-            None => out.push(Piece::Line { to: points[end] }),
+            Some((centre, clockwise)) if keeps(&points[i..=end], centre, tol_mm, &written) => {
+                out.push(Piece::Arc {
+                    to: points[end],
+                    centre,
+                    clockwise,
+                });
+            }
+            // What cannot be written as one arc is left as it was drawn.
+            _ => out.extend((i + 1..=end).map(|k| Piece::Line { to: points[k] })),
         }
         i = end;
     }
     out
+}
+
+/// Radii that differ by more than this make a controller refuse an arc.
+const RADIUS_RULE_MM: f64 = 0.002;
+
+fn keeps(
+    points: &[[f64; 2]],
+    centre: [f64; 2],
+    tol_mm: f64,
+    written: &impl Fn([f64; 2]) -> [f64; 2],
+) -> bool {
+    let (start, end) = (written(points[0]), written(points[points.len() - 1]));
+    let offset = written([centre[0] - start[0], centre[1] - start[1]]);
+    let c = [start[0] + offset[0], start[1] + offset[1]];
+    let from_c = |p: [f64; 2]| ((p[0] - c[0]).powi(2) + (p[1] - c[1]).powi(2)).sqrt();
+    let (r0, r1) = (from_c(start), from_c(end));
+    if offset == [0.0, 0.0] || start == end || (r0 - r1).abs() > RADIUS_RULE_MM {
+        return false;
+    }
+    // A controller may keep either radius, or go from one to the other.
+    let near = |p: [f64; 2], tol: f64| (r0.min(r1) - tol..=r0.max(r1) + tol).contains(&from_c(p));
+    (r0 - r1).abs() <= tol_mm
+        && points.iter().all(|p| near(*p, tol_mm))
+        && points.windows(2).all(|w| near(middle(w), 2.0 * tol_mm))
+}
+
+/// Halfway between two points.
+fn middle(w: &[[f64; 2]]) -> [f64; 2] {
+    [(w[0][0] + w[1][0]) / 2.0, (w[0][1] + w[1][1]) / 2.0]
 }
 
 type Found = (usize, Option<([f64; 2], bool)>);
@@ -111,8 +155,8 @@ fn circle(points: &[[f64; 2]], tol_mm: f64) -> Option<([f64; 2], bool)> {
     let clockwise = cross < 0.0;
     let mut turned = 0.0;
     for w in points.windows(2) {
-        let middle = [(w[0][0] + w[1][0]) / 2.0, (w[0][1] + w[1][1]) / 2.0];
-        if (distance(w[1]) - r).abs() > tol_mm || (distance(middle) - r).abs() > tol_mm {
+        let apart = |p: [f64; 2]| (distance(p) - r).abs();
+        if apart(w[1]) > tol_mm || apart(middle(w)) > 2.0 * tol_mm {
             return None;
         }
         let p = [w[0][0] - c[0], w[0][1] - c[1]];

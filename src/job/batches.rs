@@ -124,6 +124,16 @@ fn settings_text(plan: &Plan, recipe: &Recipe, count: usize) -> String {
     line("artwork", plan.artwork.clone());
     line("layer", plan.layer.clone());
     line("batches", count.to_string());
+    if !plan.clearing.is_empty() {
+        let numbers: Vec<String> = plan.clearing.iter().map(u32::to_string).collect();
+        line(
+            "clearing",
+            format!(
+                "paths {} are cut again and come out wider; only for foil that was not moved since",
+                numbers.join(", ")
+            ),
+        );
+    }
     line(
         "material",
         format!("{} {} um", s.material, n(s.thickness_um)),
@@ -158,6 +168,16 @@ fn settings_text(plan: &Plan, recipe: &Recipe, count: usize) -> String {
     line(
         "sheet",
         format!("{} x {} mm", n(b[2] - b[0]), n(b[3] - b[1])),
+    );
+    line(
+        "sheet outline",
+        match plan.sheet_tabs() {
+            0 => "not cut".to_owned(),
+            tabs => format!(
+                "cut last, held by {tabs} tabs of {} um",
+                n(recipe.sheet.tab_um)
+            ),
+        },
     );
     line(
         "laser side",

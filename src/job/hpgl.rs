@@ -26,8 +26,15 @@ impl Writer for HpglWriter {
                 2.0 * limit_um
             )));
         }
-        // Plotters count from the lower left corner of the sheet and know no negative places.
-        let zero = [plan.sheet_mm[0], plan.sheet_mm[1]];
+        // Plotters count from the lower left corner of the sheet and know no negative places; the outline of
+        // a cut-out sheet lies outside it.
+        let zero = plan
+            .paths
+            .iter()
+            .flat_map(|p| &p.points)
+            .fold([plan.sheet_mm[0], plan.sheet_mm[1]], |z, p| {
+                [z[0].min(p[0]), z[1].min(p[1])]
+            });
         let unit = |p: [f64; 2]| {
             let steps = |v: f64| (v * 1e3 / unit_um).round() as i64;
             format!(

@@ -2,6 +2,7 @@
 
 pub mod arcs;
 pub mod batches;
+pub mod clear;
 mod csv;
 mod dxf;
 mod hpgl;

@@ -107,6 +107,7 @@ pub fn place(
         steps: Vec::with_capacity(sequence.visits.len() * 2),
         timing: Timing::default(),
         forced: label.forced,
+        clearing: Vec::new(),
     };
     let mut at: Option<[f64; 2]> = None;
     for visit in &sequence.visits {

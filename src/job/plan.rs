@@ -25,6 +25,9 @@ pub struct Plan {
     /// Written in spite of blocking findings.
     #[serde(default)]
     pub forced: bool,
+    /// Paths that are cut once more; empty unless this is a clearing job.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub clearing: Vec<u32>,
 }
 
 /// The machine settings the plan was made for.
@@ -177,6 +180,18 @@ impl Plan {
     /// The points of a cut step, in job millimetres.
     pub fn cut_points(&self, path: u32, from_mm: f64, to_mm: f64) -> Vec<[f64; 2]> {
         part_of(&self.paths[path as usize].points, from_mm, to_mm)
+    }
+
+    /// Holding tabs of the sheet's outline: as many as it has cuts, since each runs from tab to tab. None
+    /// where this job does not cut it.
+    pub fn sheet_tabs(&self) -> usize {
+        if !self.clearing.is_empty() {
+            return 0;
+        }
+        self.paths
+            .iter()
+            .filter(|p| p.kind == CutKind::Sheet)
+            .count()
     }
 
     /// Power of a path, percent of the rated power.

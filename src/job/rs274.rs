@@ -3,6 +3,7 @@
 //! The beam is on between a beam-on line and a beam-off line, and only cuts stand between them:
 //! every jump and dwell is written with the beam off, by construction of [`Body`].
 
+use super::arcs;
 use super::plan::{Path, Plan, Step};
 use super::write::{WriteError, Writer};
 use crate::recipe::{CommentStyle, DwellUnit, Recipe};
@@ -92,36 +93,64 @@ fn path_comment(number: u32, pass: u32, path: &Path) -> String {
     text + kind
 }
 
-/// Lines of the user's own may do anything but turn the beam on or end the job early.
+/// Lines of the user's own may do anything but turn the beam on or end the job early. They are judged by
+/// their words as a controller reads them, so a line that is not made of plain words is refused too.
 fn check_own_line(line: &str, recipe: &Recipe) -> Result<(), WriteError> {
-    let words: String = strip_comments(line)
+    let refuse = |why: String| {
+        Err(WriteError::Refused(format!(
+            "[rs274] header or footer line `{}` {why}",
+            line.escape_debug()
+        )))
+    };
+    let most = recipe.rs274.max_line as usize;
+    if line.contains(['\n', '\r']) || line.len() > most {
+        return refuse(format!("must be one line of at most {most} characters"));
+    }
+    let Some(words) = words_of(line) else {
+        return refuse(
+            "is not made of plain words (a letter and a number): what it does cannot be judged"
+                .into(),
+        );
+    };
+    // Words count as the same when their numbers are: M3, M03 and M3.0.
+    let on = words_of(&recipe.rs274.beam_on).unwrap_or_default();
+    let turns_on = !on.is_empty() && on.iter().all(|w| words.contains(w));
+    let forbidden = words
+        .iter()
+        .find(|(letter, v)| *letter == 'M' && [2.0, 3.0, 4.0, 30.0].contains(v));
+    match forbidden {
+        Some((letter, number)) => refuse(format!(
+            "holds {letter}{number}: your own lines may not turn the beam on or end the job"
+        )),
+        None if turns_on => refuse(format!(
+            "holds {}: your own lines may not turn the beam on or end the job",
+            recipe.rs274.beam_on
+        )),
+        None => Ok(()),
+    }
+}
+
+/// The words of a line outside comments; `None` where it holds anything else.
+fn words_of(line: &str) -> Option<Vec<(char, f64)>> {
+    let text: String = strip_comments(line)
         .chars()
         .filter(|c| !c.is_whitespace())
         .map(|c| c.to_ascii_uppercase())
         .collect();
-    let on = recipe.rs274.beam_on.replace(' ', "").to_ascii_uppercase();
-    let mut forbidden = vec!["M3", "M4", "M03", "M04", "M2", "M02", "M30", "%"];
-    if !on.is_empty() {
-        forbidden.push(&on);
-    }
-    // A word ends where the next letter starts, so that M30 is not taken for M3 nor M3 missed in G1X1M3.
-    let has = |word: &str| {
-        words.match_indices(word).any(|(i, _)| {
-            !words[i + word.len()..].starts_with(|c: char| c.is_ascii_digit() || c == '.')
-        })
-    };
-    match forbidden.iter().find(|w| has(w)) {
-        Some(word) => Err(WriteError::Refused(format!(
-            "[rs274] header or footer line `{line}` holds {word}: your own lines may not turn the beam on or end the job"
-        ))),
-        None if line.contains(['\n', '\r']) || line.len() > recipe.rs274.max_line as usize => {
-            Err(WriteError::Refused(format!(
-                "[rs274] header or footer line `{line}` must be one line of at most {} characters",
-                recipe.rs274.max_line
-            )))
+    let mut rest = text.as_str();
+    let mut words = Vec::new();
+    while let Some(letter) = rest.chars().next() {
+        if !letter.is_ascii_uppercase() {
+            return None;
         }
-        None => Ok(()),
+        let after = &rest[1..];
+        let end = after
+            .find(|c: char| !(c.is_ascii_digit() || "+-.".contains(c)))
+            .unwrap_or(after.len());
+        words.push((letter, after[..end].parse().ok()?));
+        rest = &after[end..];
     }
+    Some(words)
 }
 
 fn strip_comments(line: &str) -> String {
@@ -219,21 +248,66 @@ impl Body<'_> {
             self.number(p[1] / scan.scale_y)
         )
     }
-    /// One cut: power, beam on, moves, beam off. Nothing else ever turns the beam on.
-    fn cut(&mut self, points: &[[f64; 2]], power: f64, feed_mm_min: f64) {
-        let dialect = &self.recipe.rs274;
-        let (on, off) = (dialect.beam_on.clone(), dialect.beam_off.clone());
-        let power = format!("{}{}", dialect.power_word, trim_number(power, 3));
+    /// Moves along the points after the first.
+    fn straight(&self, points: &[[f64; 2]]) -> Vec<String> {
         let mut moves: Vec<String> = Vec::with_capacity(points.len());
         let mut last = points.first().map(|p| self.xy(*p));
         for p in points.iter().skip(1) {
             let words = self.xy(*p);
             // Points that fall together at the written decimals are one.
             if last.as_ref() != Some(&words) {
-                moves.push(words.clone());
+                moves.push(format!("G1 {words}"));
             }
             last = Some(words);
         }
+        moves
+    }
+    /// The same with arcs (G2, G3 with I and J) in place of many short moves, in commanded coordinates,
+    /// where a measured scale has already made circles of what will be circles to the controller.
+    fn with_arcs(&self, points: &[[f64; 2]]) -> Vec<String> {
+        let scan = &self.recipe.scan;
+        let written = |p: [f64; 2]| p.map(|v| self.number(v).parse::<f64>().unwrap_or(v));
+        let commanded: Vec<[f64; 2]> = points
+            .iter()
+            .map(|p| [p[0] / scan.scale_x, p[1] / scan.scale_y])
+            .collect();
+        let pieces = arcs::fit_written(&commanded, self.recipe.tolerance_um() * 1e-3, written);
+        let words = |letters: [char; 2], p: [f64; 2]| {
+            let [x, y] = p.map(|v| self.number(v));
+            format!("{}{x} {}{y}", letters[0], letters[1])
+        };
+        let mut moves = Vec::new();
+        let mut at = commanded.first().map(|p| written(*p)).unwrap_or_default();
+        for piece in pieces {
+            let to = written(piece.to());
+            if to == at {
+                continue;
+            }
+            let end = words(['X', 'Y'], to);
+            moves.push(match piece {
+                arcs::Piece::Line { .. } => format!("G1 {end}"),
+                arcs::Piece::Arc {
+                    centre, clockwise, ..
+                } => format!(
+                    "{} {end} {}",
+                    if clockwise { "G2" } else { "G3" },
+                    words(['I', 'J'], [centre[0] - at[0], centre[1] - at[1]])
+                ),
+            });
+            at = to;
+        }
+        moves
+    }
+    /// One cut: power, beam on, moves, beam off. Nothing else ever turns the beam on.
+    fn cut(&mut self, points: &[[f64; 2]], power: f64, feed_mm_min: f64) {
+        let dialect = &self.recipe.rs274;
+        let (on, off) = (dialect.beam_on.clone(), dialect.beam_off.clone());
+        let power = format!("{}{}", dialect.power_word, trim_number(power, 3));
+        let moves = if dialect.arcs {
+            self.with_arcs(points)
+        } else {
+            self.straight(points)
+        };
         if moves.is_empty() {
             return;
         }
@@ -241,9 +315,9 @@ impl Body<'_> {
         self.line(&on);
         for (i, words) in moves.iter().enumerate() {
             if i == 0 {
-                self.line(&format!("G1 {words} F{}", trim_number(feed_mm_min, 3)));
+                self.line(&format!("{words} F{}", trim_number(feed_mm_min, 3)));
             } else {
-                self.line(&format!("G1 {words}"));
+                self.line(words);
             }
         }
         self.line(&off);
@@ -265,6 +339,14 @@ fn header(body: &mut Body<'_>, plan: &Plan) {
                 .to_owned(),
         );
     }
+    if !plan.clearing.is_empty() {
+        let numbers: Vec<String> = plan.clearing.iter().map(u32::to_string).collect();
+        lines.extend([
+            format!("clearing: {}", numbers.join(" ")),
+            "WARNING: these paths are cut again and come out wider; only for foil that was not moved since"
+                .to_owned(),
+        ]);
+    }
     lines.extend([
         format!("sheet_mm: {} {} {} {}", n(b[0]), n(b[1]), n(b[2]), n(b[3])),
         format!("sheet size: {} x {} mm; job 0, 0 at the sheet's {}; y up", n(b[2] - b[0]), n(b[3] - b[1]), s.origin),
@@ -272,6 +354,10 @@ fn header(body: &mut Body<'_>, plan: &Plan) {
         match s.laser_side.as_str() {
             "substrate" => "the laser cuts the side that will lie on the substrate: the job is mirrored".to_owned(),
             _ => "the laser cuts the side that will face the deposition source: the job is not mirrored".to_owned(),
+        },
+        match plan.sheet_tabs() {
+            0 => "sheet outline: not cut".to_owned(),
+            tabs => format!("sheet outline: cut last, held by {tabs} tabs of {} um", n(recipe.sheet.tab_um)),
         },
         format!("material: {} {} um", s.material, n(s.thickness_um)),
         format!("kerf_um: {}", n(s.kerf_um)),
@@ -303,6 +389,10 @@ fn header(body: &mut Body<'_>, plan: &Plan) {
         format!("dwell_unit: {}", d.dwell_unit.word()),
         format!("beam on: {}, beam off: {}, G0 moves with the beam off", d.beam_on, d.beam_off),
         format!("decimals: {}", d.decimals),
+        match d.arcs {
+            true => "arcs: G2 and G3 with I and J from the start of the arc".to_owned(),
+            false => "arcs: none".to_owned(),
+        },
         "cautions: invisible class 4 laser radiation - enclose, interlock, wear eyewear for this".to_owned(),
         "wavelength and pulse mode, extract the fume. Dry-run with the beam off, keep the stop in reach.".to_owned(),
         "See SAFETY.md. Local codes, the machine's manual and qualified personnel take precedence.".to_owned(),

@@ -26,6 +26,9 @@ impl Writer for SvgWriter {
             .set("id", "cuts")
             .set("fill", "none")
             .set("stroke", "#1a1a1f")
+            // A round beam: so drawn, the strokes are the area that it sweeps.
+            .set("stroke-linecap", "round")
+            .set("stroke-linejoin", "round")
             .set("stroke-width", n(plan.settings.kerf_um * 1e-3));
         for step in &plan.steps {
             if let Step::Cut {

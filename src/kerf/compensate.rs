@@ -5,13 +5,15 @@ use super::lines::narrow_parts;
 use super::{Contour, CutKind};
 use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
-use crate::regions::{self, Point, Regions, Shape};
+use crate::regions::{self, Bounds, Point, Regions, Shape};
 use crate::units::{NM_PER_MM, NM_PER_UM};
 
 /// Clearing strokes overlap by half, so that nothing is left between them.
 const CLEAR_STEP: f64 = 0.5;
 /// Parts narrower than this fraction of the kerf are left out (and reported).
 const SLIVER: f64 = 0.1;
+/// Openings no longer than this many kerfs, and no wider than one, are dots.
+const DOT: f64 = 1.25;
 
 /// All cuts of the openings, in their order. A contour's `parent` encloses it.
 pub fn compensate(openings: &Regions, recipe: &Recipe) -> Checked<Vec<Contour>> {
@@ -77,8 +79,11 @@ fn one_opening(
             clear(index, outer, part, kerf, tolerance, &mut out.value);
         }
     }
-    if kerf > 0.0 && has_lost_parts(shape, &whole, &path, kerf, tolerance) {
-        single_lines(index, shape, kerf, out);
+    if kerf > 0.0 {
+        let lost = lost_parts(shape, &whole, &path, kerf, tolerance);
+        if !lost.is_empty() {
+            single_lines(index, shape, &lost, kerf, out);
+        }
     }
 }
 
@@ -113,30 +118,40 @@ fn clear(
     }
 }
 
-/// Whether a part of the opening, other than the rounding of corners, is not reached by the beam
-/// that follows `path`.
-fn has_lost_parts(
+/// The parts of the opening, other than the rounding of corners, that the beam does not reach as it
+/// follows `path`.
+fn lost_parts(
     shape: Shape<'_>,
     whole: &Regions,
     path: &Regions,
     kerf: f64,
     tolerance: f64,
-) -> bool {
+) -> Regions {
     if path.is_empty() {
-        return true;
+        return whole.clone();
     }
     // A convex opening that keeps all its edges loses its corners' tips only.
     let whole_ring =
         path.len() == 1 && shape.holes().len() == 0 && path.vertex_count() == shape.outer().len();
     if whole_ring && is_convex_and_blunt(shape.outer()) {
-        return false;
+        return Regions::new();
     }
     let swept = regions::outset(path, kerf / 2.0 + 2.0 * tolerance, tolerance);
-    // A corner of angle t keeps a tip that reaches r (1 / sin(t/2) - 1) past the arc. What is left is
-    // worth a line when it reaches further than the tip of a corner of 60 degrees would.
-    regions::difference(whole, &swept).shapes().any(|s| {
+    // A corner of angle t keeps a tip that reaches r / sin(t/2) from the path. What is left is worth a line when
+    // it reaches further than the tip of a corner of 60 degrees does.
+    let index = regions::EdgeIndex::new(path);
+    let far = |x: f64, y: f64| index.nearest([x, y]).is_none_or(|(_, _, d)| d > kerf);
+    regions::difference(whole, &swept).filter(|s| {
         let b = s.bounds();
         (b.width_nm().max(b.height_nm()) as f64) > kerf / 2.0
+            && s.rings().any(|ring| {
+                (0..ring.len()).any(|i| {
+                    let (a, b) = (ring[i], ring[(i + 1) % ring.len()]);
+                    let (ax, ay) = (f64::from(a.x), f64::from(a.y));
+                    let (bx, by) = (f64::from(b.x), f64::from(b.y));
+                    far(ax, ay) || far((ax + bx) / 2.0, (ay + by) / 2.0)
+                })
+            })
     })
 }
 
@@ -160,15 +175,27 @@ fn is_convex_and_blunt(ring: &[Point]) -> bool {
     })
 }
 
-fn single_lines(index: u32, shape: Shape<'_>, kerf: f64, out: &mut Checked<Vec<Contour>>) {
+fn single_lines(
+    index: u32,
+    shape: Shape<'_>,
+    lost: &Regions,
+    kerf: f64,
+    out: &mut Checked<Vec<Contour>>,
+) {
     let b = shape.bounds();
     let middle = [
         (f64::from(b.min.x) + f64::from(b.max.x)) / 2.0 / NM_PER_MM,
         (f64::from(b.min.y) + f64::from(b.max.y)) / 2.0 / NM_PER_MM,
     ];
     let um = |nm: f64| crate::units::trim_number(nm / NM_PER_UM, 2);
-    let lines = match narrow_parts(shape, kerf / 2.0) {
-        Ok(lines) => lines,
+    let whole_opening = out.value.last().is_none_or(|c| c.opening != Some(index));
+    let side = b.width_nm().max(b.height_nm()) as f64;
+    if whole_opening && side <= DOT * kerf && side >= SLIVER * kerf {
+        dot(index, b, kerf, out);
+        return;
+    }
+    let narrow = match narrow_parts(shape, lost, kerf / 2.0, SLIVER * kerf / 2.0) {
+        Ok(narrow) => narrow,
         Err(e) => {
             out.findings.push(
                 Finding::blocking(
@@ -181,60 +208,28 @@ fn single_lines(index: u32, shape: Shape<'_>, kerf: f64, out: &mut Checked<Vec<C
             return;
         }
     };
-    let whole_opening = out.value.last().is_none_or(|c| c.opening != Some(index));
-    if lines.is_empty() && whole_opening {
-        // Every way through it runs into a corner: a dot, a triangle, a small square.
-        let side = b.width_nm().max(b.height_nm()) as f64;
-        let place = Finding::warning(
-            if side < SLIVER * kerf {
-                "sliver-left-out"
-            } else {
-                "dot-cut"
-            },
-            format!(
-                "an opening of {} x {} um is no wider than the kerf of {} um and {}",
-                um(b.width_nm() as f64),
-                um(b.height_nm() as f64),
-                um(kerf),
-                if side < SLIVER * kerf {
-                    "is left out".to_owned()
-                } else {
-                    format!("is cut as a dot about {} um wide", um(kerf))
-                }
-            ),
-        )
-        .at(middle[0], middle[1])
-        .hint("draw it wider than the kerf, or remove it");
-        out.findings.push(place);
-        if side >= SLIVER * kerf {
-            let (x, y) = (middle[0] * NM_PER_MM, middle[1] * NM_PER_MM);
-            out.value.push(line_contour(
-                index,
-                &[[x - 500.0, y], [x + 500.0, y]],
-                false,
-            ));
+    if whole_opening && narrow.lines.is_empty() && narrow.slivers.is_empty() {
+        let least = b.width_nm().min(b.height_nm()) as f64;
+        if least >= SLIVER * kerf {
+            // Every way through it runs into a corner.
+            dot(index, b, kerf, out);
+        } else {
+            sliver_left_out(least, middle, kerf, out);
         }
         return;
     }
-    for line in lines {
+    for sliver in &narrow.slivers {
+        let at = crate::polyline::middle(&sliver.points).unwrap_or_default();
+        sliver_left_out(
+            sliver.max_width,
+            [at[0] / NM_PER_MM, at[1] / NM_PER_MM],
+            kerf,
+            out,
+        );
+    }
+    for line in narrow.lines {
         let at = crate::polyline::middle(&line.points).unwrap_or_default();
         let (x, y) = (at[0] / NM_PER_MM, at[1] / NM_PER_MM);
-        if line.max_width < SLIVER * kerf {
-            out.findings.push(
-                Finding::warning(
-                    "sliver-left-out",
-                    format!(
-                        "a sliver {} um wide is left out: it is under a tenth of the kerf of {} um",
-                        um(line.max_width),
-                        um(kerf)
-                    ),
-                )
-                .at(x, y)
-                .measured(line.max_width / NM_PER_UM, SLIVER * kerf / NM_PER_UM)
-                .hint("remove the sliver, or draw it as wide as it should be"),
-            );
-            continue;
-        }
         let message = format!(
             "drawn {} um wide, no wider than the kerf: cut as a single line that comes out about {} um wide",
             um(line.min_width),
@@ -254,6 +249,50 @@ fn single_lines(index: u32, shape: Shape<'_>, kerf: f64, out: &mut Checked<Vec<C
         out.value
             .push(line_contour(index, &line.points, line.closed));
     }
+}
+
+/// A touch of the beam in the middle of an opening that is hardly wider than the kerf either way.
+fn dot(index: u32, b: Bounds, kerf: f64, out: &mut Checked<Vec<Contour>>) {
+    let um = |nm: f64| crate::units::trim_number(nm / NM_PER_UM, 2);
+    let (x, y) = (
+        (f64::from(b.min.x) + f64::from(b.max.x)) / 2.0,
+        (f64::from(b.min.y) + f64::from(b.max.y)) / 2.0,
+    );
+    out.findings.push(
+        Finding::warning(
+            "dot-cut",
+            format!(
+                "an opening of {} x {} um is no wider than the kerf of {} um and is cut as a dot about {2} um wide",
+                um(b.width_nm() as f64),
+                um(b.height_nm() as f64),
+                um(kerf)
+            ),
+        )
+        .at(x / NM_PER_MM, y / NM_PER_MM)
+        .hint("draw it wider than the kerf, or remove it"),
+    );
+    out.value.push(line_contour(
+        index,
+        &[[x - 500.0, y], [x + 500.0, y]],
+        false,
+    ));
+}
+
+fn sliver_left_out(width: f64, at_mm: [f64; 2], kerf: f64, out: &mut Checked<Vec<Contour>>) {
+    let um = |nm: f64| crate::units::trim_number(nm / NM_PER_UM, 2);
+    out.findings.push(
+        Finding::warning(
+            "sliver-left-out",
+            format!(
+                "a sliver {} um wide is left out: it is under a tenth of the kerf of {} um",
+                um(width),
+                um(kerf)
+            ),
+        )
+        .at(at_mm[0], at_mm[1])
+        .measured(width / NM_PER_UM, SLIVER * kerf / NM_PER_UM)
+        .hint("remove the sliver, or draw it as wide as it should be"),
+    );
 }
 
 fn line_contour(index: u32, points: &[[f64; 2]], closed: bool) -> Contour {

@@ -1,8 +1,9 @@
 //! Single-line cuts: the centre lines of parts no wider than the kerf.
 
 use crate::polyline::distance;
-use crate::regions::Shape;
-use crate::regions::medial::{MedialAxis, MedialError, Node, medial_axis};
+use crate::regions::medial::{MedialAxis, MedialError, Node};
+use crate::regions::narrow::narrow_axis;
+use crate::regions::{Regions, Shape};
 use std::collections::BTreeMap;
 
 /// A centre line of a part that the beam fills in one stroke. Nanometres.
@@ -15,6 +16,14 @@ pub(super) struct CentreLine {
     pub closed: bool,
 }
 
+/// What the narrow parts of a shape become.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Narrow {
+    pub lines: Vec<CentreLine>,
+    /// Parts so thin that they are left out.
+    pub slivers: Vec<CentreLine>,
+}
+
 /// Distances below this count as zero, nanometres (a few steps of the grid).
 const TOUCH_NM: f64 = 4.0;
 /// Tips are cut where they are at least this fraction of the kerf wide (a little over half, so that the cut
@@ -22,50 +31,83 @@ const TOUCH_NM: f64 = 4.0;
 const TIP_WIDTH: f64 = 0.51;
 /// Tips shorter than this many half kerfs (corners blunter than about 7 degrees) are left to corner rounding.
 const TIP_LENGTH: f64 = 8.0;
-/// An end that widens faster than this (half width over length) is a tip and not a slit.
+/// A part that widens faster than this (half width over length) is a wedge and not a slit.
 const TIP_SLOPE: f64 = 0.04;
+/// A wedge may have parallel walls for this many half kerfs, as where its point is cut off.
+const TIP_FLAT: f64 = 2.0;
 /// A side branch is dropped when the disc at its junction explains it: reach <= this x its radius.
 const BRANCH_REACH: f64 = 1.5;
+/// Slivers shorter than this many half kerfs are not worth a word.
+const SLIVER_LENGTH: f64 = 4.0;
 
-/// The centre lines of all parts of the shape whose half width is at most `radius`. Free ends are pulled in
-/// so that a beam of that radius ends where the drawing does; tips of corners are left to corner rounding.
+/// The centre lines of all parts of the shape whose half width is at most `radius`; `near` tells where to
+/// look. Free ends are pulled in so that a beam of that radius ends where the drawing does; tips of corners
+/// are left to corner rounding, parts under `sliver` (half width) are left out.
 ///
 /// # Errors
-/// As [`medial_axis`].
-pub(super) fn narrow_parts(shape: Shape<'_>, radius: f64) -> Result<Vec<CentreLine>, MedialError> {
-    let axis = narrow_axis(&medial_axis(shape)?, radius + TOUCH_NM);
-    let mut graph = Graph::new(axis);
-    graph.prune(radius);
-    Ok(graph
+/// As [`narrow_axis`].
+pub(super) fn narrow_parts(
+    shape: Shape<'_>,
+    near: &Regions,
+    radius: f64,
+    sliver: f64,
+) -> Result<Narrow, MedialError> {
+    let limit = radius + TOUCH_NM;
+    let axis = narrow_axis(shape, near, limit)?;
+    let thin = Graph::new(between(&axis, 0.0, sliver));
+    let slivers = thin.chains();
+    let slivers = slivers
+        .iter()
+        .map(|chain| thin.whole(chain))
+        .filter(|line| crate::polyline::length(&line.points) > SLIVER_LENGTH * radius)
+        .collect();
+    let mut graph = Graph::new(between(&axis, sliver, limit));
+    let all = graph.clone();
+    graph.prune(radius, sliver);
+    if graph.near.is_empty() && axis.nodes.iter().all(|n| n.radius < limit) {
+        // Nowhere wide enough for a tip to be the tip of anything: all of it counts.
+        graph = all;
+    }
+    let lines = graph
         .chains()
         .into_iter()
         .filter_map(|chain| graph.line(&chain, radius))
-        .collect())
+        .collect();
+    Ok(Narrow { lines, slivers })
 }
 
-/// The part of the axis with radius at most `limit`; edges that pass the limit are cut there.
-fn narrow_axis(axis: &MedialAxis, limit: f64) -> MedialAxis {
+/// The part of the axis with radius from `least` to `most`; edges that pass a limit are cut there.
+fn between(axis: &MedialAxis, least: f64, most: f64) -> MedialAxis {
     let mut out = MedialAxis {
         nodes: axis.nodes.clone(),
         edges: Vec::new(),
     };
     for &[a, b] in &axis.edges {
         let (na, nb) = (axis.nodes[a], axis.nodes[b]);
-        match (na.radius <= limit, nb.radius <= limit) {
-            (true, true) => out.edges.push([a, b]),
-            (false, false) => {}
-            (a_in, _) => {
-                let t = (limit - na.radius) / (nb.radius - na.radius);
-                let at = std::array::from_fn(|i| na.at[i] + t * (nb.at[i] - na.at[i]));
-                out.nodes.push(Node { at, radius: limit });
-                let cut = out.nodes.len() - 1;
-                out.edges.push([if a_in { a } else { b }, cut]);
-            }
+        let (low, high) = (na.radius.min(nb.radius), na.radius.max(nb.radius));
+        if high < least || low > most || (high <= least && least > 0.0) {
+            continue;
         }
+        let mut end = |k: usize, n: Node, other: Node| {
+            let limit = if n.radius > most {
+                most
+            } else if n.radius < least {
+                least
+            } else {
+                return k;
+            };
+            let t = (limit - n.radius) / (other.radius - n.radius);
+            let at = std::array::from_fn(|i| n.at[i] + t * (other.at[i] - n.at[i]));
+            out.nodes.push(Node { at, radius: limit });
+            out.nodes.len() - 1
+        };
+        let ends = [end(a, na, nb), end(b, nb, na)];
+        out.edges.push(ends);
     }
     out
 }
 
+#[derive(Clone)]
 struct Graph {
     nodes: Vec<Node>,
     near: BTreeMap<usize, Vec<usize>>,
@@ -123,19 +165,28 @@ impl Graph {
             }
         }
     }
-    /// Whether the branch runs from a narrow end into the full width of the beam like a wedge.
-    fn tapers(&self, chain: &[usize], radius: f64) -> bool {
-        let end = self.nodes[chain[0]].radius;
-        let limit = TIP_WIDTH * radius;
-        if end >= limit || self.nodes[chain[chain.len() - 1]].radius < limit {
-            return false;
+    /// Whether the branch runs like a wedge from a narrow end into a wider part.
+    fn tapers(&self, chain: &[usize], radius: f64, sliver: f64) -> bool {
+        let r = |n: usize| self.nodes[n].radius;
+        let (end, limit) = (r(chain[0]), TIP_WIDTH * radius);
+        let pieces = || {
+            chain
+                .windows(2)
+                .map(|w| (w, distance(self.nodes[w[0]].at, self.nodes[w[1]].at)))
+        };
+        if end < limit {
+            let narrow: f64 = pieces()
+                .take_while(|(w, _)| r(w[0]) < limit)
+                .map(|(_, l)| l)
+                .sum();
+            return chain.iter().any(|n| r(*n) >= limit)
+                && (end <= sliver + TOUCH_NM || limit - end > TIP_SLOPE * narrow);
         }
-        let narrow: f64 = chain
-            .windows(2)
-            .take_while(|w| self.nodes[w[0]].radius < limit)
-            .map(|w| distance(self.nodes[w[0]].at, self.nodes[w[1]].at))
+        let flat: f64 = pieces()
+            .filter(|(w, l)| (r(w[1]) - r(w[0])).abs() <= TIP_SLOPE * l)
+            .map(|(_, l)| l)
             .sum();
-        limit - end > TIP_SLOPE * narrow
+        r(chain[chain.len() - 1]) >= radius && flat < TIP_FLAT * radius
     }
     /// Drops a branch into a corner. Of a long thin tip the part at least half the kerf wide stays, so that
     /// it is cut no more than twice as wide as drawn; shorter ones are left to the rounding of corners.
@@ -174,32 +225,26 @@ impl Graph {
             .map(|(i, _)| *i)
             .collect()
     }
-    /// Drops branches that run into corners, then stubs that the disc at their junction explains.
-    fn prune(&mut self, radius: f64) {
+    /// Drops the tips of wedges, then stubs that the disc at their other end explains.
+    fn prune(&mut self, radius: f64, sliver: f64) {
         // All branches first: taking one away must not turn its junction into a way through.
-        let corners: Vec<Vec<usize>> = self
+        let tips: Vec<Vec<usize>> = self
             .leaves()
             .into_iter()
-            .filter(|leaf| self.nodes[*leaf].radius <= TOUCH_NM)
             .map(|leaf| self.branch(leaf))
+            .filter(|chain| self.tapers(chain, radius, sliver))
             .collect();
-        for chain in corners {
+        for chain in tips {
             self.trim_tip(&chain, radius);
-        }
-        // Then ends that are blunt yet taper, such as a tip with its point cut off.
-        for leaf in self.leaves() {
-            let chain = self.branch(leaf);
-            if self.tapers(&chain, radius) {
-                self.trim_tip(&chain, radius);
-            }
         }
         loop {
             let stub = self.leaves().into_iter().find_map(|leaf| {
                 let chain = self.branch(leaf);
-                let junction = chain[chain.len() - 1];
-                let (l, j) = (self.nodes[leaf], self.nodes[junction]);
-                let explained = distance(l.at, j.at) + l.radius <= BRANCH_REACH * j.radius;
-                (self.degree(junction) >= 3 && explained).then_some(chain)
+                let other = chain[chain.len() - 1];
+                let (l, o) = (self.nodes[leaf], self.nodes[other]);
+                let explained = distance(l.at, o.at) + l.radius <= BRANCH_REACH * o.radius;
+                let held = self.degree(other) >= 3 || (o.radius >= radius && l.radius < radius);
+                (held && explained).then_some(chain)
             });
             match stub {
                 Some(chain) => self.remove(&chain),
@@ -244,13 +289,26 @@ impl Graph {
         }
         out
     }
-    /// The chain as a line with its free ends pulled in; `None` where nothing is left of it.
-    fn line(&self, chain: &[usize], radius: f64) -> Option<CentreLine> {
-        let closed = chain.len() > 3 && chain.first() == chain.last();
+    /// The chain as it is.
+    fn whole(&self, chain: &[usize]) -> CentreLine {
         let widths = chain.iter().map(|n| 2.0 * self.nodes[*n].radius);
         let (min_width, max_width) =
             widths.fold((f64::MAX, 0.0f64), |(lo, hi), w| (lo.min(w), hi.max(w)));
-        let mut points: Vec<[f64; 2]> = chain.iter().map(|n| self.nodes[*n].at).collect();
+        CentreLine {
+            points: chain.iter().map(|n| self.nodes[*n].at).collect(),
+            min_width,
+            max_width,
+            closed: chain.len() > 3 && chain.first() == chain.last(),
+        }
+    }
+    /// The chain as a line with its free ends pulled in; `None` where nothing is left of it.
+    fn line(&self, chain: &[usize], radius: f64) -> Option<CentreLine> {
+        let CentreLine {
+            mut points,
+            min_width,
+            max_width,
+            closed,
+        } = self.whole(chain);
         if closed {
             points.pop();
         } else {

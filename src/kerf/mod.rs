@@ -2,6 +2,7 @@
 
 mod compensate;
 pub mod coupon;
+mod cut_out;
 pub mod fit;
 mod lines;
 pub mod micrograph;
@@ -9,6 +10,7 @@ mod run_in;
 pub mod stats;
 
 pub use compensate::compensate;
+pub use cut_out::cut_out;
 pub use run_in::lay;
 
 use crate::regions::Point;

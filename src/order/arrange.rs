@@ -60,6 +60,29 @@ pub fn arrange(
     Checked::new(Sequence { paths, visits }, findings)
 }
 
+/// Adds cuts that come after everything else, in the order given.
+///
+/// In cool order they are spread among themselves by heat; what earlier cuts left is not counted.
+pub fn append_last(
+    sequence: &mut Sequence,
+    paths: Vec<CutPath>,
+    recipe: &Recipe,
+    mode: OrderMode,
+    sheet_mm: [f64; 4],
+) {
+    let mut visits = if mode == OrderMode::Cool && !paths.is_empty() {
+        cool::schedule(&paths, recipe, sheet_mm).value
+    } else {
+        visits_in_order(&paths, recipe)
+    };
+    let first = sequence.paths.len() as u32;
+    for visit in &mut visits {
+        visit.path += first;
+    }
+    sequence.paths.extend(paths);
+    sequence.visits.append(&mut visits);
+}
+
 /// Every path in its place, whole, in all passes as the recipe's scheme says.
 pub fn visits_in_order(paths: &[CutPath], recipe: &Recipe) -> Vec<Visit> {
     let passes = recipe.passes.count;

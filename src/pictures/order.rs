@@ -8,6 +8,8 @@ use crate::motion::Motion;
 use crate::units::{show_time_s, trim_number};
 
 const TIE: [u8; 3] = [224, 108, 0];
+/// Seams: told from cuts by their white rim, and from bars by shape as well.
+const SEAM: [u8; 3] = [0, 114, 178];
 
 /// A numbered mark, job millimetres.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,6 +28,8 @@ pub struct OrderPicture {
     pub openings: Vec<Vec<[f64; 2]>>,
     /// Centre lines of tie bars, with their width.
     pub bars: Vec<([f64; 2], [f64; 2], f64)>,
+    /// Lines across openings that another stencil of the same layer goes on with, and their overlap.
+    pub seams: Vec<([f64; 2], [f64; 2], f64)>,
     pub marks: Vec<Mark>,
     /// Lines of the legend, such as times.
     pub facts: Vec<String>,
@@ -48,6 +52,9 @@ pub fn order_png(motion: &Motion, picture: &OrderPicture) -> Vec<u8> {
         let width = ((width_mm * view.px_per_mm) as f32).clamp(3.0, 40.0);
         let (a, b) = (view.px(*a), view.px(*b));
         canvas.polyline([a, b], false, width, TIE);
+    }
+    for (a, b, _) in &picture.seams {
+        seam(&mut canvas, view.px(*a), view.px(*b));
     }
     ends(&mut canvas, &view, motion, &picture.marks);
     for mark in &picture.marks {
@@ -78,6 +85,28 @@ fn cuts(canvas: &mut Canvas, view: &View, motion: &Motion) {
     }
 }
 
+/// A seam: a rimmed line that reaches a little past the opening, with a bar at each end.
+fn seam(canvas: &mut Canvas, a: [f32; 2], b: [f32; 2]) {
+    let d = [b[0] - a[0], b[1] - a[1]];
+    let l = d[0].hypot(d[1]).max(1e-3);
+    let u = [d[0] / l, d[1] / l];
+    let (a, b) = (
+        [a[0] - 5.0 * u[0], a[1] - 5.0 * u[1]],
+        [b[0] + 5.0 * u[0], b[1] + 5.0 * u[1]],
+    );
+    let cross = |p: [f32; 2]| {
+        [
+            [p[0] - 6.0 * u[1], p[1] + 6.0 * u[0]],
+            [p[0] + 6.0 * u[1], p[1] - 6.0 * u[0]],
+        ]
+    };
+    for (width, colour) in [(6.0, PAPER), (3.0, SEAM)] {
+        canvas.polyline([a, b], false, width, colour);
+        canvas.polyline(cross(a), false, width, colour);
+        canvas.polyline(cross(b), false, width, colour);
+    }
+}
+
 /// A box on the picture, pixels: x min, y min, x max, y max.
 type Area = [f32; 4];
 
@@ -86,7 +115,7 @@ fn around(x: f32, y: f32, reach: f32) -> Area {
 }
 
 /// Where a text of this width finds room beside a mark: its lower left corner. To the right or left of the mark,
-/// above or below it, the first place that meets nothing in `taken`, else the first of all.
+/// above or below it, the first place that meets nothing in `taken`, else the one that meets least.
 fn beside([x, y]: [f32; 2], width: f32, size: f32, taken: &[Area]) -> [f32; 2] {
     let gap = 14.0;
     let (right, left, middle) = (x + gap, x - gap - width, x - width / 2.0);
@@ -101,13 +130,12 @@ fn beside([x, y]: [f32; 2], width: f32, size: f32, taken: &[Area]) -> [f32; 2] {
         [right, below],
         [left, above],
     ];
-    let free = |p: &&[f32; 2]| {
-        let b = text_box(**p, width, size);
-        taken
-            .iter()
-            .all(|t| b[2] < t[0] || b[0] > t[2] || b[3] < t[1] || b[1] > t[3])
+    let met = |p: &[f32; 2]| {
+        let b = text_box(*p, width, size);
+        let meets = |t: &&Area| b[2] >= t[0] && b[0] <= t[2] && b[3] >= t[1] && b[1] <= t[3];
+        taken.iter().filter(meets).count()
     };
-    *places.iter().find(free).unwrap_or(&places[0])
+    places.into_iter().min_by_key(met).unwrap_or([right, level])
 }
 
 fn text_box([x, y]: [f32; 2], width: f32, size: f32) -> Area {
@@ -129,6 +157,23 @@ fn ends(canvas: &mut Canvas, view: &View, motion: &Motion, marks: &[Mark]) {
         let [x, y] = view.px(mark.at);
         let [bx, by] = badge_at(x, y);
         taken.extend([around(x, y, 4.0), around(bx, by, 12.0)]);
+    }
+    // Cuts near the marks, so that the words do not cover them where there is room beside.
+    for burn in &motion.burns {
+        for w in burn.points.windows(2) {
+            let (p, q) = (view.px(w[0]), view.px(w[1]));
+            let steps = ((q[0] - p[0]).hypot(q[1] - p[1]) / 3.0)
+                .ceil()
+                .clamp(1.0, 2000.0);
+            for i in 0..=steps as usize {
+                let t = i as f32 / steps;
+                let at = [p[0] + (q[0] - p[0]) * t, p[1] + (q[1] - p[1]) * t];
+                let near = |m: [f32; 2]| (at[0] - m[0]).hypot(at[1] - m[1]) < 80.0;
+                if near(a) || near(b) {
+                    taken.push(around(at[0], at[1], 1.5));
+                }
+            }
+        }
     }
     for (at, word) in [(a, "first"), (b, "last")] {
         let (size, width) = (15.0, text_width(word, 15.0));
@@ -232,6 +277,18 @@ fn legend(canvas: &mut Canvas, motion: &Motion, picture: &OrderPicture) {
             canvas,
             &|c, y| c.rect(x, y - 4.0, 28.0, 8.0, TIE),
             &format!("{} tie bars, {span} wide", picture.bars.len()),
+        );
+    }
+    if let Some(&(_, _, overlap_mm)) = picture.seams.first() {
+        row(
+            canvas,
+            &|c, y| seam(c, [x + 6.0, y], [x + 22.0, y]),
+            &format!(
+                "{} seam{}, overlap {} um",
+                picture.seams.len(),
+                if picture.seams.len() == 1 { "" } else { "s" },
+                trim_number(overlap_mm * 1e3, 1)
+            ),
         );
     }
     row(

@@ -16,15 +16,17 @@ pub struct Bar {
     pub width_um: f64,
 }
 
-/// Pairs stretches of the drawn edge that were not cut and face each other across metal that was left.
-/// Answers the bars and which stretches they account for.
+/// Pairs stretches of the drawn edge that were not cut and face each other across metal that was left;
+/// bars that run together share the stretch at that end. Those already `used` are left alone. Answers the
+/// bars, and notes in `used` which stretches they account for.
 pub(super) fn find(
     stretches: &[Stretch],
     cut: &Grid,
     radius_um: f64,
     max_width_um: f64,
     max_span_um: f64,
-) -> (Vec<Bar>, Vec<bool>) {
+    used: &mut [bool],
+) -> Vec<Bar> {
     let tree = RTree::bulk_load(
         stretches
             .iter()
@@ -32,7 +34,7 @@ pub(super) fn find(
             .map(|(i, s)| GeomWithData::new(s.middle, i))
             .collect(),
     );
-    let mut used = vec![false; stretches.len()];
+    let before = used.to_vec();
     let mut bars = Vec::new();
     for i in 0..stretches.len() {
         if used[i] {
@@ -44,27 +46,40 @@ pub(super) fn find(
             .take(64)
             .map(|g| g.data)
             .take_while(|&j| hypot(stretches[j].middle, s.middle) <= max_span_um)
-            .filter(|&j| j != i && !used[j] && facing(s, &stretches[j]))
+            .filter(|&j| j != i && !before[j] && facing(s, &stretches[j]))
             .collect();
         candidates.sort_by(|&a, &b| {
             let d = |j: usize| hypot(stretches[j].middle, s.middle);
-            d(a).total_cmp(&d(b)).then(a.cmp(&b))
+            (used[a], d(a))
+                .partial_cmp(&(used[b], d(b)))
+                .unwrap_or(std::cmp::Ordering::Equal)
+                .then(a.cmp(&b))
         });
         for j in candidates.into_iter().take(8) {
             let other = &stretches[j];
-            if let Some(width_um) = width(s.middle, other.middle, cut, radius_um, max_width_um) {
+            // Where another bar ends too, this one ends at one side of the stretch.
+            let ends: &[[f64; 2]] = if used[j] {
+                &other.quarters
+            } else {
+                &[other.middle]
+            };
+            let found = ends.iter().find_map(|&end| {
+                let width_um = width(s.middle, end, cut, radius_um, max_width_um)?;
+                Some((end, width_um))
+            });
+            if let Some((end, width_um)) = found {
                 used[i] = true;
                 used[j] = true;
                 bars.push(Bar {
                     from_mm: s.middle.map(|v| v / 1e3),
-                    to_mm: other.middle.map(|v| v / 1e3),
+                    to_mm: end.map(|v| v / 1e3),
                     width_um,
                 });
                 break;
             }
         }
     }
-    (bars, used)
+    bars
 }
 
 fn facing(a: &Stretch, b: &Stretch) -> bool {
@@ -76,7 +91,7 @@ fn facing(a: &Stretch, b: &Stretch) -> bool {
 
 /// The narrowest width of metal along the line between two places, as long as there is metal all along it
 /// and a cut on both sides no further apart than `max_width_um`.
-fn width(
+pub(super) fn width(
     from: [f64; 2],
     to: [f64; 2],
     cut: &Grid,

@@ -11,6 +11,9 @@ use rayon::prelude::*;
 /// Drawn edges are looked at in pieces no longer than this.
 const PIECE_UM: f64 = 64.0;
 
+/// Edges shorter than this have no direction of their own, only that of rounding.
+const STRAIGHT_UM: f64 = 0.1;
+
 /// What the edge pass needs to know.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Limits {
@@ -37,6 +40,12 @@ pub(super) struct Stretch {
     pub inward: [f64; 2],
     /// A round beam could have got there without cutting elsewhere.
     pub reachable: bool,
+    /// The opening is narrower than the beam here, yet more than the tip of a corner: a single line is due.
+    pub slit: bool,
+    /// A place where the beam does not get in, and the normal into the opening there.
+    pub narrow: Option<([f64; 2], [f64; 2])>,
+    /// A quarter and three quarters of the way along it.
+    pub quarters: [[f64; 2]; 2],
 }
 
 impl Stretch {
@@ -98,6 +107,7 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
         if length <= 0.0 {
             continue;
         }
+        let inward = edge.left();
         let pieces = (length / PIECE_UM).ceil().max(1.0) as usize;
         for k in 0..pieces {
             let (t0, t1) = (k as f64 / pieces as f64, (k + 1) as f64 / pieces as f64);
@@ -112,6 +122,20 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
             let lo = [p[0].min(q[0]) - wide, p[1].min(q[1]) - wide];
             let hi = [p[0].max(q[0]) + wide, p[1].max(q[1]) + wide];
             cut.near(lo, hi, |s| {
+                if narrow > 0.0
+                    && let Some((a, b)) = s.interval(p, d, narrow)
+                    && a < 1.0
+                    && b > 0.0
+                {
+                    cuts.push((a, b));
+                }
+                // An edge is cut from its own side: a cut behind a thin web of foil is not its cut.
+                let own = if length < STRAIGHT_UM {
+                    Some(*s)
+                } else {
+                    s.beyond(middle, inward, -l.limit_um)
+                };
+                let Some(s) = own else { return };
                 if let Some((a, b)) = s.interval(p, d, wide)
                     && a < 1.0
                     && b > 0.0
@@ -121,13 +145,6 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
                         burns.push(s.owner);
                     }
                     nearest = nearest.min(s.nearest(middle).1);
-                    if narrow > 0.0
-                        && let Some((a, b)) = s.interval(p, d, narrow)
-                        && a < 1.0
-                        && b > 0.0
-                    {
-                        cuts.push((a, b));
-                    }
                 }
             });
             let at = edge.at_um + t0 * length;
@@ -156,6 +173,9 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
                     out.extra_um = extra_um;
                     out.extra_at = Some((middle, burns.iter().copied().max().unwrap_or(0)));
                 }
+            } else {
+                // A bar, or an edge that is not cut: what comes after it is another cut.
+                extra_um = 0.0;
             }
             web_from(
                 edge,
@@ -239,7 +259,7 @@ fn close_ring(list: &mut Vec<(f64, f64)>, length: f64) {
 }
 
 /// The place at a length along a ring (more than once round is fine), and the normal into the opening.
-fn place(ring: &[Segment], at_um: f64) -> ([f64; 2], [f64; 2]) {
+pub(super) fn place(ring: &[Segment], at_um: f64) -> ([f64; 2], [f64; 2]) {
     let total = ring.last().map_or(0.0, |s| s.at_um + s.length());
     let at = if total > 0.0 {
         at_um.rem_euclid(total)
@@ -273,20 +293,14 @@ fn stretch(
         middle,
         inward,
         reachable: false,
+        slit: false,
+        narrow: None,
+        quarters: [0.25, 0.75].map(|t| place(ring, from_um + t * length).0),
     };
     for k in 0..n {
         let at = from_um + length * (k as f64 + 0.5) / n as f64;
         let (p, normal) = place(ring, at);
-        let r = l.radius_um;
-        let c = [p[0] + normal[0] * r, p[1] + normal[1] * r];
-        // The disc fits when no edge is nearer than it may be, and its centre has not passed through a crack
-        // narrower than that: the edge nearest to it must face it.
-        let faces = |(s, q, _): (Segment, [f64; 2], f64)| {
-            let n = s.left();
-            n[0] * (c[0] - q[0]) + n[1] * (c[1] - q[1]) >= 0.0
-        };
-        let reachable = drawn.nearest(c, (r - l.limit_um).max(0.0)).is_none()
-            && drawn.nearest(c, 1.01 * r).is_none_or(faces);
+        let reachable = beam_fits(p, normal, drawn, l);
         let d = cut.nearest(p, search).map_or(search, |n| n.2);
         let worse = if outside {
             // Where the beam could not go, the distance says nothing.
@@ -299,8 +313,55 @@ fn stretch(
             out.distance_um = d;
         }
         out.reachable |= reachable;
+        if !reachable {
+            out.narrow.get_or_insert((p, normal));
+        }
+        out.slit |= !reachable && d > TIP_REACH * l.radius_um && is_slit(p, normal, drawn, l);
     }
     out
+}
+
+/// Tips of corners may stay uncut this many half kerfs from the cut.
+const TIP_REACH: f64 = 10.0;
+/// Parts of openings at least this fraction of the kerf wide are no tips.
+const SLIT_WIDTH: f64 = 0.6;
+
+/// Whether the nearest edge found from `c` faces it: otherwise `c` lies behind a crack.
+fn faces(c: [f64; 2], (s, q, _): (Segment, [f64; 2], f64)) -> bool {
+    let n = s.left();
+    n[0] * (c[0] - q[0]) + n[1] * (c[1] - q[1]) >= 0.0
+}
+
+/// Whether the beam has room in the opening to cut the edge at `p` to within the limit: a centre no further
+/// than that from `p`, and no edge nearer to it than half a kerf and a little. Looked for from the place
+/// right before the edge, stepping away from whatever edge is too near.
+fn beam_fits(p: [f64; 2], normal: [f64; 2], drawn: &Grid, l: Limits) -> bool {
+    let r = l.radius_um + (0.2 * l.limit_um).min(0.1);
+    let most = l.radius_um + l.limit_um;
+    let mut c = [p[0] + normal[0] * r, p[1] + normal[1] * r];
+    for _ in 0..12 {
+        let Some((s, q, d)) = drawn.nearest(c, r - 1e-3) else {
+            return drawn.nearest(c, 1.01 * r).is_none_or(|near| faces(c, near));
+        };
+        if d <= 0.0 || !faces(c, (s, q, d)) {
+            return false;
+        }
+        let by = (r - d) / d;
+        c = [c[0] + (c[0] - q[0]) * by, c[1] + (c[1] - q[1]) * by];
+        let far = hypot(c, p);
+        if far > most {
+            let k = most / far;
+            c = [p[0] + (c[0] - p[0]) * k, p[1] + (c[1] - p[1]) * k];
+        }
+    }
+    false
+}
+
+/// Whether the opening is wide enough at `p` for a single line.
+fn is_slit(p: [f64; 2], normal: [f64; 2], drawn: &Grid, l: Limits) -> bool {
+    let w = SLIT_WIDTH * l.radius_um;
+    let c = [p[0] + normal[0] * w, p[1] + normal[1] * w];
+    drawn.nearest(c, 0.95 * w).is_none() && drawn.nearest(c, 1.01 * w).is_none_or(|n| faces(c, n))
 }
 
 /// The narrowest foil between this place of a drawn edge and a drawn edge that faces it.

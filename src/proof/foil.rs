@@ -24,7 +24,7 @@ pub struct LoosePiece {
 /// What became of the metal.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Foil {
-    /// Pieces that fall out and were to fall out.
+    /// Pieces larger than the beam that fall out and were to fall out.
     pub slugs: usize,
     pub pieces: Vec<LoosePiece>,
     /// Metal of the drawn openings that still hangs on the foil.
@@ -97,7 +97,7 @@ pub(super) fn flood(
             }
         }
     }
-    flood.finish(step)
+    flood.finish(step, radius_um)
 }
 
 /// Which segments come near which band of lines.
@@ -276,7 +276,7 @@ impl Flood {
         self.before = now;
     }
 
-    fn finish(self, step: f64) -> Foil {
+    fn finish(self, step: f64, radius_um: f64) -> Foil {
         let roots: Vec<Piece> = (0..self.parent.len())
             .filter(|&i| self.parent[i] == i as u32)
             .map(|i| self.pieces[i])
@@ -307,7 +307,8 @@ impl Flood {
                     height_um: f64::from(p.max[1] - p.min[1]) + step,
                     from_edge: p.edge,
                 });
-            } else {
+            } else if p.area > std::f64::consts::PI * radius_um * radius_um {
+                // Smaller than the beam: chips beside run-ins and in corners, no piece to look for.
                 foil.slugs += 1;
             }
         }

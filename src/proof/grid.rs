@@ -33,6 +33,19 @@ impl Segment {
         let l = self.length().max(1e-12);
         [-(self.b[1] - self.a[1]) / l, (self.b[0] - self.a[0]) / l]
     }
+    /// The part of it on the far side of the line through `p` with unit normal `n`, moved `by` along it.
+    pub fn beyond(&self, p: [f64; 2], n: [f64; 2], by: f64) -> Option<Segment> {
+        let depth = |q: [f64; 2]| n[0] * (q[0] - p[0]) + n[1] * (q[1] - p[1]) - by;
+        let (a, b) = (depth(self.a), depth(self.b));
+        let mut part = *self;
+        match (a >= 0.0, b >= 0.0) {
+            (true, true) => {}
+            (false, false) => return None,
+            (true, false) => part.b = self.at(a / (a - b)),
+            (false, true) => part.a = self.at(a / (a - b)),
+        }
+        Some(part)
+    }
     pub fn at(&self, t: f64) -> [f64; 2] {
         [
             self.a[0] + t * (self.b[0] - self.a[0]),

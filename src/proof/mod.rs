@@ -9,6 +9,7 @@
 
 mod arc;
 mod bars;
+mod compare;
 mod dialect;
 mod dxf;
 mod edges;
@@ -17,14 +18,19 @@ mod grid;
 mod order;
 mod plan;
 pub mod rs274;
+mod sheet;
 mod vector;
 mod verdict;
+mod ways;
+mod webs;
 mod words;
 
 pub use bars::Bar;
+pub use compare::{again, apart_um};
 pub use dialect::Dialect;
 pub use foil::LoosePiece;
-pub use verdict::{AsCut, Verdict, prove, ways_mm};
+pub use verdict::{AsCut, Verdict, edge_distances, prove, prove_statements};
+pub use ways::ways_mm;
 
 use crate::finding::{Finding, Severity};
 use crate::motion::Motion;

@@ -36,9 +36,12 @@ const MAX_WORK: usize = 2_000_000_000;
 pub(super) fn check(job: &ReadJob, faults: &mut Faults) {
     let burns = &job.motion.burns;
     let mut cuts: BTreeMap<u32, Cut> = BTreeMap::new();
-    let mut pass_now: BTreeMap<u32, u32> = BTreeMap::new();
+    // A path may be cut in parts, each with its own turns; a part is told by where it ends, since staggered
+    // passes begin further on. Micrometres.
+    let mut pass_now: BTreeMap<(u32, [i64; 2]), u32> = BTreeMap::new();
     for (i, b) in burns.iter().enumerate() {
-        let pass = pass_now.entry(b.path).or_insert(b.pass);
+        let end = b.points[b.points.len() - 1].map(|v| (v * 1e3).round() as i64);
+        let pass = pass_now.entry((b.path, end)).or_insert(b.pass);
         if b.pass < *pass {
             faults.push(
                 Finding::blocking(

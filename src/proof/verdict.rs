@@ -3,11 +3,13 @@
 use super::bars::{self, Bar};
 use super::edges::{self, Limits, RingResult, SEARCH_UM, Stretch};
 use super::foil::{self, LoosePiece};
-use super::grid::{Grid, Segment, hypot};
-use super::{Fault, Faults, ReadJob, order};
+use super::grid::{Grid, Segment};
+use super::sheet::Outline;
+use super::ways::{Bands, cut_segments, rings};
+use super::{Fault, Faults, ReadJob, order, webs};
 use crate::artwork::Layer;
 use crate::finding::Finding;
-use crate::recipe::{LaserSide, Origin, Recipe};
+use crate::recipe::Recipe;
 use crate::regions::Regions;
 use serde::Serialize;
 
@@ -22,6 +24,10 @@ pub struct AsCut {
     pub loose: Vec<LoosePiece>,
     pub bars: Vec<Bar>,
     pub narrowest_bar_um: Option<f64>,
+    /// Holding tabs of a cut-out sheet, and the distance of its as-cut edge from the sheet's.
+    pub tabs: Vec<Bar>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub outline_error_max_um: Option<f64>,
     /// Narrowest foil between openings, and where; nothing when all are wider than searched.
     pub narrowest_web_um: Option<f64>,
     pub narrowest_web_mm: Option<[f64; 2]>,
@@ -66,19 +72,58 @@ pub fn prove(job: &ReadJob, layer: &Layer, sheet_mm: [f64; 4], recipe: &Recipe) 
     proof.run(layer)
 }
 
-struct Proof<'a> {
-    job: &'a ReadJob,
-    recipe: &'a Recipe,
+/// The part of the proof that is about what a job says of itself and about its order, for a job whose ways
+/// were proved in another file: faults of the reader, settings, sheet, order.
+pub fn prove_statements(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Faults {
+    let bare = ReadJob {
+        stated: job.stated.clone(),
+        faults: job.faults.clone(),
+        ..ReadJob::default()
+    };
+    let mut proof = Proof::new(&bare, &Regions::new(), sheet_mm, recipe);
+    proof.sheet();
+    proof.settings();
+    order::check(job, &mut proof.faults);
+    proof.faults
+}
+
+/// Places along the drawn edges, page millimetres, with their distance from the nearest way of the beam in
+/// micrometres, where it is half a kerf to within the limit: the as-cut edge as the proof sees it.
+pub fn edge_distances(
+    job: &ReadJob,
+    layer: &Layer,
+    sheet_mm: [f64; 4],
+    recipe: &Recipe,
+) -> Vec<[f64; 3]> {
+    let proof = Proof::new(job, &layer.openings, sheet_mm, recipe);
+    let reach = proof.limits.radius_um + proof.limits.limit_um;
+    proof
+        .rings
+        .iter()
+        .flatten()
+        .filter_map(|edge| {
+            let p = edge.at(0.5);
+            let (_, _, distance_um) = proof.cut.nearest(p, reach)?;
+            Some([p[0] / 1e3, p[1] / 1e3, distance_um])
+        })
+        .collect()
+}
+
+pub(super) struct Proof<'a> {
+    pub(super) job: &'a ReadJob,
+    pub(super) recipe: &'a Recipe,
     sheet_um: [f64; 4],
-    limits: Limits,
+    pub(super) limits: Limits,
     max_bar_um: f64,
     rings: Vec<Vec<Segment>>,
     /// Shape that each ring belongs to.
     shape_of: Vec<usize>,
     drawn: Grid,
-    cut: Grid,
-    faults: Faults,
-    as_cut: AsCut,
+    pub(super) cut: Grid,
+    /// The sheet's own outline, where the recipe has it cut out.
+    outline: Option<Outline>,
+    pub(super) faults: Faults,
+    pub(super) as_cut: AsCut,
 }
 
 impl<'a> Proof<'a> {
@@ -93,7 +138,7 @@ impl<'a> Proof<'a> {
         let sheet_um = sheet_mm.map(|v| v * 1e3);
         let (rings, shape_of) = rings(openings);
         let cell = 16f64.max(2.0 * radius_um);
-        let margin = 200.0;
+        let margin = 200f64.max(4.0 * radius_um);
         let mut box_um = [
             sheet_um[0] - margin,
             sheet_um[1] - margin,
@@ -122,6 +167,7 @@ impl<'a> Proof<'a> {
             shape_of,
             drawn,
             cut,
+            outline: Outline::new(sheet_um, recipe, box_um),
             faults: job.faults.clone(),
             as_cut: AsCut::default(),
         }
@@ -140,6 +186,10 @@ impl<'a> Proof<'a> {
         self.pass_counts(&results, layer);
         self.web(&results);
         self.stray();
+        if let Some(outline) = self.outline.take() {
+            outline.check(&mut self, layer);
+            self.outline = Some(outline);
+        }
         self.flood();
         let mut findings = self.faults.listed().to_vec();
         findings.sort_by(|a, b| {
@@ -279,7 +329,13 @@ impl<'a> Proof<'a> {
         self.as_cut.edge_error_max_um = results.iter().map(|r| r.worst).fold(0.0, f64::max);
     }
 
-    fn fault(&mut self, layer: &Layer, at_um: [f64; 2], finding: Finding, line: Option<u32>) {
+    pub(super) fn fault(
+        &mut self,
+        layer: &Layer,
+        at_um: [f64; 2],
+        finding: Finding,
+        line: Option<u32>,
+    ) {
         let mut finding = finding
             .at(at_um[0] / 1e3, at_um[1] / 1e3)
             .layer(&layer.name);
@@ -291,7 +347,7 @@ impl<'a> Proof<'a> {
     }
 
     /// Line of the cut nearest to a place.
-    fn line_near(&self, p: [f64; 2]) -> Option<u32> {
+    pub(super) fn line_near(&self, p: [f64; 2]) -> Option<u32> {
         let (s, _, _) = self.cut.nearest(p, self.limits.radius_um + SEARCH_UM)?;
         self.job.line(s.owner as usize, s.index as usize)
     }
@@ -302,16 +358,43 @@ impl<'a> Proof<'a> {
         let all: Vec<Stretch> = results
             .iter()
             .flat_map(|r| r.uncovered.iter().copied())
-            .filter(|s| s.reachable)
+            .filter(|s| s.reachable || s.slit)
             .collect();
         self.as_cut.rounded_corners = results
             .iter()
             .flat_map(|r| &r.uncovered)
-            .filter(|s| !s.reachable)
+            .filter(|s| !s.reachable && !s.slit)
             .count();
         let span_um = self.recipe.tie_bars.max_span_mm.max(1.0) * 1e3;
-        let (bars, mut used) = bars::find(&all, &self.cut, l.radius_um, self.max_bar_um, span_um);
         let min_web = self.recipe.min_web_um();
+        let widths = webs::Widths {
+            radius_um: l.radius_um,
+            min_web_um: min_web,
+            max_bar_um: self.max_bar_um,
+        };
+        let mut used = vec![false; all.len()];
+        let mut bars = Vec::new();
+        let mut note = |used: &mut bool, bar: Option<Bar>| {
+            *used |= bar.is_some();
+            bars.extend(bar);
+        };
+        for (s, used) in all.iter().zip(&mut used) {
+            let ring = &self.rings[s.ring as usize];
+            note(used, webs::widened(s, ring, &self.drawn, &self.cut, widths));
+        }
+        for bar in bars::find(
+            &all,
+            &self.cut,
+            l.radius_um,
+            self.max_bar_um,
+            span_um,
+            &mut used,
+        ) {
+            note(&mut false, Some(bar));
+        }
+        for (s, used) in all.iter().zip(&mut used).filter(|(_, used)| !**used) {
+            note(used, webs::across_throat(s, &self.drawn, &self.cut, widths));
+        }
         for bar in &bars {
             if bar.width_um < min_web - l.limit_um {
                 let at = bar.from_mm.map(|v| v * 1e3);
@@ -390,7 +473,18 @@ impl<'a> Proof<'a> {
                 continue;
             }
             let line = self.line_near(s.at);
-            if s.distance_um <= 2.0 * l.radius_um + 5.0 {
+            if s.slit && !s.reachable {
+                self.fault(
+                    layer,
+                    s.at,
+                    Finding::blocking(
+                        "not-opened",
+                        "a part of this opening, narrower than the kerf, is drawn and not cut",
+                    )
+                    .measured(s.length_um(), 0.0),
+                    line,
+                );
+            } else if s.distance_um <= 2.0 * l.radius_um + 5.0 {
                 self.short(layer, s, line);
             } else {
                 self.fault(
@@ -410,7 +504,7 @@ impl<'a> Proof<'a> {
         }
     }
 
-    fn short(&mut self, layer: &Layer, s: &Stretch, line: Option<u32>) {
+    pub(super) fn short(&mut self, layer: &Layer, s: &Stretch, line: Option<u32>) {
         let error = s.distance_um - self.limits.radius_um;
         self.as_cut.edge_error_max_um = self.as_cut.edge_error_max_um.max(error);
         self.fault(
@@ -515,7 +609,7 @@ impl<'a> Proof<'a> {
         })
     }
 
-    fn pass_counts(&mut self, results: &[RingResult], layer: &Layer) {
+    pub(super) fn pass_counts(&mut self, results: &[RingResult], layer: &Layer) {
         // Bites of one cut overlap by their run-in.
         let overlap_um = (4.0 * self.recipe.run_in_um()).max(100.0);
         for r in results {
@@ -577,7 +671,6 @@ impl<'a> Proof<'a> {
     fn stray(&mut self) {
         let s = self.sheet_um;
         let l = self.limits;
-        let chamfer = self.recipe.sheet.chamfer_mm * 1e3 + 2.0 * l.radius_um;
         let bands = Bands::new(&self.drawn.segments, s);
         let mut last = None;
         for k in 0..self.cut.segments.len() {
@@ -586,19 +679,15 @@ impl<'a> Proof<'a> {
                 || seg.a[1].min(seg.b[1]) < s[1]
                 || seg.a[0].max(seg.b[0]) > s[2]
                 || seg.a[1].max(seg.b[1]) > s[3];
-            let sheet_cut = self.recipe.sheet.cut_out
-                && (out
-                    || [seg.a, seg.b].iter().all(|p| {
-                        (p[0] - s[0]).min(s[2] - p[0]) + (p[1] - s[1]).min(s[3] - p[1]) < chamfer
-                    }));
-            if sheet_cut {
+            if self.outline.as_ref().is_some_and(|o| o.is_cut_by(&seg, l)) {
                 continue;
             }
             let line = self.job.line(seg.owner as usize, seg.index as usize);
             if out {
                 self.faults.push(
                     Finding::blocking("outside-sheet", "a cut outside the sheet")
-                        .at(seg.b[0] / 1e3, seg.b[1] / 1e3),
+                        .at(seg.b[0] / 1e3, seg.b[1] / 1e3)
+                        .hint("a job that cuts the sheet out needs a recipe with [sheet] cut_out = true"),
                     line,
                 );
                 continue;
@@ -636,6 +725,10 @@ impl<'a> Proof<'a> {
         let min_web = self.recipe.min_web_um();
         for p in &foil.pieces {
             let at = p.at_mm.map(|v| v * 1e3);
+            // What the chamfer of a cut-out sheet leaves behind belongs to the foil around it.
+            if p.from_edge && self.outline.as_ref().is_some_and(|o| !o.holds(at)) {
+                continue;
+            }
             let line = self.line_near(at);
             let (code, message) = if p.from_edge {
                 ("sheet-divided", "the sheet is cut in two".to_owned())
@@ -657,136 +750,10 @@ impl<'a> Proof<'a> {
             self.faults.push(finding.at(p.at_mm[0], p.at_mm[1]), line);
         }
         self.as_cut.loose = foil.pieces;
-    }
-}
-
-/// The rings of the openings as segments in micrometres, and the shape of each ring.
-fn rings(openings: &Regions) -> (Vec<Vec<Segment>>, Vec<usize>) {
-    let mut out = Vec::with_capacity(openings.ring_count());
-    let mut shape_of = Vec::with_capacity(openings.ring_count());
-    for (s, shape) in openings.shapes().enumerate() {
-        for ring in shape.rings() {
-            let owner = out.len() as u32;
-            let um = |i: usize| {
-                let p = ring[i % ring.len()];
-                [f64::from(p.x) / 1e3, f64::from(p.y) / 1e3]
-            };
-            let mut at_um = 0.0;
-            let mut list = Vec::with_capacity(ring.len());
-            for i in 0..ring.len() {
-                let s = Segment {
-                    a: um(i),
-                    b: um(i + 1),
-                    owner,
-                    index: i as u32,
-                    at_um,
-                };
-                if s.length() > 0.0 {
-                    at_um += s.length();
-                    list.push(s);
-                }
-            }
-            if !list.is_empty() {
-                out.push(list);
-                shape_of.push(s);
-            }
+        if let Some(o) = &self.outline {
+            self.as_cut
+                .loose
+                .retain(|p| !p.from_edge || o.holds(p.at_mm.map(|v| v * 1e3)));
         }
-    }
-    (out, shape_of)
-}
-
-/// The ways of the beam on the page, millimetres, y down: one polyline per burn.
-pub fn ways_mm(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Vec<[f64; 2]>> {
-    let mirrored = job
-        .mirrored()
-        .unwrap_or(recipe.sheet.laser_side == LaserSide::Substrate);
-    let own = if job.motion.sheet_mm == [0.0; 4] {
-        let (w, h) = (sheet_mm[2] - sheet_mm[0], sheet_mm[3] - sheet_mm[1]);
-        match recipe.scan.origin {
-            Origin::Centre => [-w / 2.0, -h / 2.0, w / 2.0, h / 2.0],
-            Origin::Corner => [0.0, 0.0, w, h],
-        }
-    } else {
-        job.motion.sheet_mm
-    };
-    let to_page = |p: &[f64; 2]| {
-        let x = if mirrored {
-            sheet_mm[2] - (p[0] - own[0])
-        } else {
-            sheet_mm[0] + (p[0] - own[0])
-        };
-        [x, sheet_mm[1] + (own[3] - p[1])]
-    };
-    job.motion
-        .burns
-        .iter()
-        .map(|b| b.points.iter().map(to_page).collect())
-        .collect()
-}
-
-fn cut_segments(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Segment> {
-    let mut out = Vec::with_capacity(job.motion.burns.iter().map(|b| b.points.len()).sum());
-    for (owner, way) in ways_mm(job, sheet_mm, recipe).iter().enumerate() {
-        let mut at_um = 0.0;
-        for (i, w) in way.windows(2).enumerate() {
-            let (a, b) = (w[0].map(|v| v * 1e3), w[1].map(|v| v * 1e3));
-            out.push(Segment {
-                a,
-                b,
-                owner: owner as u32,
-                index: i as u32,
-                at_um,
-            });
-            at_um += hypot(a, b);
-        }
-    }
-    out
-}
-
-/// Edges by bands of y, for tests of a point against all openings.
-struct Bands {
-    top: f64,
-    height: f64,
-    bands: Vec<Vec<u32>>,
-}
-
-impl Bands {
-    fn new(edges: &[Segment], sheet: [f64; 4]) -> Bands {
-        let n = 4096;
-        let height = ((sheet[3] - sheet[1]) / n as f64).max(1e-9);
-        let mut bands = vec![Vec::new(); n];
-        for (i, s) in edges.iter().enumerate() {
-            let lo = ((s.a[1].min(s.b[1]) - sheet[1]) / height).floor().max(0.0);
-            let hi = ((s.a[1].max(s.b[1]) - sheet[1]) / height)
-                .floor()
-                .min(n as f64 - 1.0);
-            if lo <= hi {
-                for b in &mut bands[lo as usize..=hi as usize] {
-                    b.push(i as u32);
-                }
-            }
-        }
-        Bands {
-            top: sheet[1],
-            height,
-            bands,
-        }
-    }
-
-    fn inside(&self, edges: &[Segment], p: [f64; 2]) -> bool {
-        let band = ((p[1] - self.top) / self.height).floor();
-        if band < 0.0 || band >= self.bands.len() as f64 {
-            return false;
-        }
-        self.bands[band as usize]
-            .iter()
-            .map(|&i| &edges[i as usize])
-            .filter(|s| {
-                (s.a[1] > p[1]) != (s.b[1] > p[1])
-                    && p[0] < s.a[0] + (s.b[0] - s.a[0]) * (p[1] - s.a[1]) / (s.b[1] - s.a[1])
-            })
-            .count()
-            % 2
-            == 1
     }
 }

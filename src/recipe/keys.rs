@@ -263,7 +263,7 @@ section!(
         percent_lines: bool = false,
         /// Longest line; the standard allows 256 characters.
         max_line: u32 = 256; 40 ..= 256,
-        /// Fit arcs (G2, G3) where they stay within the tolerance.
+        /// Fit arcs (G2, G3) that pass every point of the outline within rules.tolerance_um: smaller files.
         arcs: bool = false,
         /// Lines of your own after the header. They may not turn the beam on.
         header: Vec<String> = Vec::new(),
@@ -280,9 +280,11 @@ section!(
         margin_mm: f64 = 3.0; 0.0 ..= 200.0,
         /// Cut the sheet's outline last, outside, with holding tabs and one chamfered corner.
         cut_out: bool = false,
-        /// Width of each holding tab of a cut-out sheet.
+        /// Holding tabs on each side of a cut-out sheet, at even distances.
+        tabs_per_side: u32 = 1; 1 ..= 100,
+        /// Width of metal of each holding tab of a cut-out sheet.
         tab_um: f64 = 300.0; 10.0 ..= 10000.0,
-        /// Leg of the chamfer at the upper right corner of a cut-out sheet.
+        /// Leg of the chamfer at the upper right corner of a cut-out sheet, as drawn; 0 for none.
         chamfer_mm: f64 = 2.0; 0.0 ..= 50.0,
         /// Which side of the foil the laser cuts.
         laser_side: LaserSide = LaserSide::Source,

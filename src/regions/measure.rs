@@ -115,6 +115,17 @@ impl EdgeIndex {
     pub fn within(&self, p: [f64; 2], radius_nm: f64) -> impl Iterator<Item = &Edge> {
         self.0.locate_within_distance(p, radius_nm * radius_nm)
     }
+    /// Whether the point lies inside the region; even-odd along a level ray.
+    pub fn encloses(&self, p: [f64; 2]) -> bool {
+        self.in_box(p, [f64::MAX, p[1]])
+            .filter(|e| {
+                (e.a[1] > p[1]) != (e.b[1] > p[1])
+                    && p[0] < e.a[0] + (p[1] - e.a[1]) / (e.b[1] - e.a[1]) * (e.b[0] - e.a[0])
+            })
+            .count()
+            % 2
+            == 1
+    }
     /// Edges whose box touches the given box.
     pub fn in_box(&self, min: [f64; 2], max: [f64; 2]) -> impl Iterator<Item = &Edge> {
         self.0

@@ -31,19 +31,11 @@ pub struct MedialAxis {
     pub edges: Vec<[usize; 2]>,
 }
 
-/// The medial axis inside the shape.
-///
-/// # Errors
-/// When the diagram cannot be built (edges that cross, which normalised regions do not have).
-pub fn medial_axis(shape: Shape<'_>) -> Result<MedialAxis, MedialError> {
-    Ok(medial_axis_and_sides(shape)?.0)
-}
-
-/// The medial axis, and for each of its edges the two edges of the shape nearest to it: indices in the order
+/// The medial axis inside the shape, and for each of its edges the two edges of the shape nearest to it: indices in the order
 /// of the rings, edges without length left out.
 ///
 /// # Errors
-/// As [`medial_axis`].
+/// When the diagram cannot be built (edges that cross, which normalised regions do not have).
 pub fn medial_axis_and_sides(
     shape: Shape<'_>,
 ) -> Result<(MedialAxis, Vec<[usize; 2]>), MedialError> {

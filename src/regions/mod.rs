@@ -7,6 +7,7 @@
 mod boolean;
 mod measure;
 pub mod medial;
+pub mod narrow;
 mod offset;
 mod simple;
 

@@ -9,6 +9,7 @@ use crate::artwork::{Layer, TieSettings};
 use crate::recipe::Recipe;
 use crate::regions::{EdgeIndex, Regions, nearest_on_segment};
 use crate::units::{NM_PER_MM, NM_PER_UM, show_length_um};
+use rayon::prelude::*;
 use rstar::{AABB, RTree};
 use rustc_hash::FxHashMap;
 use std::f64::consts::PI;
@@ -26,6 +27,9 @@ pub struct Placed {
     pub reason: String,
 }
 
+/// What a bar costs where a web too narrow to hold is already: it parts no film.
+const HAIR: f64 = 0.1;
+
 #[derive(Debug, Clone, Copy)]
 struct Candidate {
     from: V,
@@ -34,6 +38,8 @@ struct Candidate {
     cost: f64,
     /// Direction from the island's centre of mass.
     angle: f64,
+    /// The piece at its far end.
+    lands_on: usize,
 }
 
 /// Places where bars have to keep away if they can.
@@ -74,17 +80,22 @@ impl<'a> Surroundings<'a> {
         let Some(index) = &self.keep_clear else {
             return false;
         };
-        let m = middle(a, b);
-        let near = |p: V| index.nearest(p).is_some_and(|(_, _, d)| d < half_nm);
-        [a, m, b]
-            .iter()
-            .any(|&p| near(p) || self.layer.keep_clear.contains(super::geometry::point(p)))
+        self.layer
+            .keep_clear
+            .contains(super::geometry::point(middle(a, b)))
             || index
                 .in_box(
                     [a[0].min(b[0]) - half_nm, a[1].min(b[1]) - half_nm],
                     [a[0].max(b[0]) + half_nm, a[1].max(b[1]) + half_nm],
                 )
-                .any(|e| crossing(a, b, e.a, e.b).is_some())
+                .any(|e| {
+                    let near = |p, a, b| nearest_on_segment(p, a, b).1 < half_nm;
+                    crossing(a, b, e.a, e.b).is_some()
+                        || near(e.a, a, b)
+                        || near(e.b, a, b)
+                        || near(a, e.a, e.b)
+                        || near(b, e.a, e.b)
+                })
     }
 }
 
@@ -98,26 +109,54 @@ pub struct Placement {
     taken: RTree<V>,
 }
 
+/// A place on the edge of a piece, and the nearest edge of another one.
+struct Shore<'t> {
+    sample: Sample,
+    across: &'t CoreEdge,
+}
+
 /// Chooses bars for every loose piece of `foil`.
 pub fn place(foil: &Foil, around: &Surroundings<'_>, recipe: &Recipe) -> Placement {
     let Some(frame) = foil.frame else {
         return Placement::default();
     };
     let tree = core_edges(&foil.cores);
-    let shores: Vec<Vec<Sample>> = (0..foil.cores.len())
+    let shores: Vec<Vec<Shore<'_>>> = (0..foil.cores.len())
+        .into_par_iter()
         .map(|i| {
             if i == frame {
-                Vec::new()
-            } else {
-                samples(&foil.cores, i, 48)
+                return Vec::new();
             }
+            samples(&foil.cores, i, 48)
+                .into_iter()
+                .filter_map(|sample| {
+                    let across = tree
+                        .nearest_neighbor_iter(&sample.at)
+                        .find(|e| e.piece != i)?;
+                    Some(Shore { sample, across })
+                })
+                .collect()
         })
         .collect();
     let order = Anchoring::new(foil, frame, &tree, &shores);
+    // The two pieces at each hair.
+    let mut hairs: FxHashMap<usize, Vec<V>> = FxHashMap::default();
+    for &hair in &foil.hairs {
+        let mut at: Vec<usize> = Vec::new();
+        for e in tree.nearest_neighbor_iter(&v(hair)) {
+            if !at.contains(&e.piece) {
+                at.push(e.piece);
+                hairs.entry(e.piece).or_default().push(v(hair));
+            }
+            if at.len() == 2 {
+                break;
+            }
+        }
+    }
     let mut out = Placement::default();
     for piece in (0..foil.cores.len()).filter(|&i| foil.is_loose(i)) {
         one_island(
-            piece, foil, &tree, &shores, &order, around, recipe, &mut out,
+            piece, foil, &tree, &shores, &hairs, &order, around, recipe, &mut out,
         );
     }
     out
@@ -128,7 +167,8 @@ fn one_island(
     piece: usize,
     foil: &Foil,
     tree: &RTree<CoreEdge>,
-    shores: &[Vec<Sample>],
+    shores: &[Vec<Shore<'_>>],
+    hairs: &FxHashMap<usize, Vec<V>>,
     order: &Anchoring,
     around: &Surroundings<'_>,
     recipe: &Recipe,
@@ -146,8 +186,15 @@ fn one_island(
     let span_nm = settings.span_mm.unwrap_or(recipe.tie_bars.max_span_mm) * NM_PER_MM + web_nm;
 
     let mut all: Vec<Candidate> = Vec::new();
-    for s in &shores[piece] {
-        let Some((q, edge)) = order.nearest_outside(tree, s.at, piece) else {
+    for shore in &shores[piece] {
+        let s = &shore.sample;
+        let nearest = if order.hangs_on(shore.across.piece, piece) {
+            order.nearest_outside(tree, s.at, piece)
+        } else {
+            let e = *shore.across;
+            Some((nearest_on_segment(s.at, e.a, e.b).0, e))
+        };
+        let Some((q, edge)) = nearest else {
             continue;
         };
         add(&mut all, s.at, q, s.out, &edge, centre);
@@ -155,7 +202,11 @@ fn one_island(
         let mut p = s.at;
         let mut end = (q, edge);
         for _ in 0..2 {
-            p = nearest_own(&shores[piece], foil, piece, end.0, p);
+            let next = nearest_own(&shores[piece], foil, piece, end.0, p);
+            if len(sub(next, p)) <= 1.0 {
+                break;
+            }
+            p = next;
             match order.nearest_outside(tree, p, piece) {
                 Some(found) => end = found,
                 None => break,
@@ -165,6 +216,17 @@ fn one_island(
             let d = sub(end.0, p);
             let l = len(d).max(1.0);
             add(&mut all, p, end.0, [d[0] / l, d[1] / l], &end.1, centre);
+        }
+    }
+    // A web too narrow to hold becomes a bar without parting any film.
+    for &hair in hairs.get(&piece).into_iter().flatten() {
+        let p = nearest_own_edge(foil, piece, hair);
+        if let Some((q, edge)) = order.nearest_outside(tree, hair, piece) {
+            let d = sub(q, p);
+            let l = len(d).max(1.0);
+            let before = all.len();
+            add(&mut all, p, q, [d[0] / l, d[1] / l], &edge, centre);
+            all[before..].iter_mut().for_each(|c| c.cost *= HAIR);
         }
     }
     let clearance = recipe
@@ -193,6 +255,14 @@ fn one_island(
     all.retain(|c| {
         len(sub(c.to, c.from)) <= span_nm && !around.forbidden(c.from, c.to, width_nm / 2.0)
     });
+    // A bar is to touch the two pieces that it joins, and no third one on its way.
+    let passes = |c: &Candidate| {
+        let half = (width_nm + web_nm) / 2.0;
+        !touches_third(tree, c.from, c.to, half, [piece, c.lands_on])
+    };
+    if all.iter().any(passes) {
+        all.retain(passes);
+    }
     // Islands side by side would else both bridge the gap between them at the same place.
     let room = width_nm + web_nm;
     let free = |c: &Candidate| {
@@ -261,23 +331,30 @@ fn add(all: &mut Vec<Candidate>, from: V, to: V, out: V, edge: &CoreEdge, centre
         to,
         cost: l / leaves.max(0.2) / arrives.max(0.5),
         angle: libm::atan2(r[1], r[0]),
+        lands_on: edge.piece,
     });
 }
 
 /// The point of the island's own edge nearest to `q`, searched from its samples.
-fn nearest_own(shore: &[Sample], foil: &Foil, piece: usize, q: V, fallback: V) -> V {
+fn nearest_own(shore: &[Shore<'_>], foil: &Foil, piece: usize, q: V, fallback: V) -> V {
     let mut best = (f64::INFINITY, fallback);
     let shape = foil.cores.shape(piece);
     if shape.rings().map(<[_]>::len).sum::<usize>() > 4 * shore.len() {
         for s in shore {
-            let d = len(sub(s.at, q));
+            let d = len(sub(s.sample.at, q));
             if d < best.0 {
-                best = (d, s.at);
+                best = (d, s.sample.at);
             }
         }
         return best.1;
     }
-    for ring in shape.rings() {
+    nearest_own_edge(foil, piece, q)
+}
+
+/// The point of the island's own edge nearest to `q`.
+fn nearest_own_edge(foil: &Foil, piece: usize, q: V) -> V {
+    let mut best = (f64::INFINITY, q);
+    for ring in foil.cores.shape(piece).rings() {
         for (i, &a) in ring.iter().enumerate() {
             let (p, d) = nearest_on_segment(q, v(a), v(ring[(i + 1) % ring.len()]));
             if d < best.0 {
@@ -299,6 +376,40 @@ fn crosses_core(tree: &RTree<CoreEdge>, a: V, b: V) -> bool {
     );
     tree.locate_in_envelope_intersecting(&AABB::from_corners(a, b))
         .any(|e| crossing(a, b, e.a, e.b).is_some())
+}
+
+/// Whether a core other than the two joined comes within `half_nm` of the centre line.
+fn touches_third(tree: &RTree<CoreEdge>, a: V, b: V, half_nm: f64, joined: [usize; 2]) -> bool {
+    let d = sub(b, a);
+    let l = len(d).max(1.0);
+    let (along, across) = ([d[0] / l, d[1] / l], [-d[1] / l, d[0] / l]);
+    let frame = |p: V| {
+        let r = sub(p, a);
+        [dot(r, along), dot(r, across)]
+    };
+    let reach = [(across[0] * half_nm).abs(), (across[1] * half_nm).abs()];
+    let lo = [a[0].min(b[0]) - reach[0], a[1].min(b[1]) - reach[1]];
+    let hi = [a[0].max(b[0]) + reach[0], a[1].max(b[1]) + reach[1]];
+    tree.locate_in_envelope_intersecting(&AABB::from_corners(lo, hi))
+        .filter(|e| !joined.contains(&e.piece))
+        .any(|e| {
+            // The edge against the bar's box, in the bar's own axes.
+            let (p, q) = (frame(e.a), frame(e.b));
+            let (mut t0, mut t1) = (0.0f64, 1.0f64);
+            for (from, to, least, most) in [(p[0], q[0], 0.0, l), (p[1], q[1], -half_nm, half_nm)] {
+                let by = to - from;
+                if by.abs() < 1e-9 {
+                    if from < least || from > most {
+                        return false;
+                    }
+                    continue;
+                }
+                let (u, w) = ((least - from) / by, (most - from) / by);
+                t0 = t0.max(u.min(w));
+                t1 = t1.min(u.max(w));
+            }
+            t0 <= t1
+        })
 }
 
 /// Smallest angle between two directions, 0 to pi.
@@ -329,7 +440,13 @@ fn choose(all: &[Candidate], least: usize, most: usize, room: f64) -> Vec<Candid
             let spread = 1.0 - apart(a.angle, b.angle) / PI;
             // Level bars first where nothing else decides, so that equal drawings get equal bars.
             let tilt = libm::sin(a.angle).abs() + libm::sin(b.angle).abs();
-            let cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt;
+            // Bars that run together at their far ends are worse than longer ones that keep apart.
+            let merged = if len(sub(a.to, b.to)) < room {
+                2.0
+            } else {
+                0.0
+            };
+            let cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt + merged;
             if best.is_none_or(|(c, _, _)| cost < c - 1e-9) {
                 best = Some((cost, i, j));
             }
@@ -395,53 +512,56 @@ struct Anchoring {
 }
 
 impl Anchoring {
-    /// Clusters of pieces that are not yet on the frame are joined over their narrowest gap, in rounds.
-    fn new(foil: &Foil, frame: usize, tree: &RTree<CoreEdge>, shores: &[Vec<Sample>]) -> Self {
+    /// Gaps seen from the shores are taken narrowest first; clusters that these leave apart from the frame are
+    /// joined over their narrowest gap to anything else, in rounds.
+    fn new(foil: &Foil, frame: usize, tree: &RTree<CoreEdge>, shores: &[Vec<Shore<'_>>]) -> Self {
         let n = foil.cores.len();
-        let mut cluster: Vec<usize> = (0..n).collect();
         let mut links: Vec<Vec<usize>> = vec![Vec::new(); n];
+        let mut parent: Vec<usize> = (0..n).collect();
+        fn root(parent: &mut [usize], mut i: usize) -> usize {
+            while parent[i] != i {
+                parent[i] = parent[parent[i]];
+                i = parent[i];
+            }
+            i
+        }
+        let mut gaps: Vec<(f64, usize, usize)> = Vec::new();
+        for (piece, shore) in shores.iter().enumerate() {
+            let mut own: FxHashMap<usize, f64> = FxHashMap::default();
+            for s in shore {
+                let e = s.across;
+                let d = nearest_on_segment(s.sample.at, e.a, e.b).1;
+                let best = own.entry(e.piece).or_insert(d);
+                *best = best.min(d);
+            }
+            gaps.extend(own.into_iter().map(|(other, d)| (d, piece, other)));
+        }
         loop {
-            let mut best: FxHashMap<usize, (f64, usize, usize)> = FxHashMap::default();
-            for piece in 0..n {
-                let own = cluster[piece];
-                if own == cluster[frame] {
-                    continue;
-                }
-                for s in &shores[piece] {
-                    let found = tree
-                        .nearest_neighbor_iter(&s.at)
-                        .find(|e| cluster[e.piece] != own);
-                    let Some(e) = found else { continue };
-                    let d = nearest_on_segment(s.at, e.a, e.b).1;
-                    if best.get(&own).is_none_or(|b| (d, piece, e.piece) < *b) {
-                        best.insert(own, (d, piece, e.piece));
-                    }
-                }
-            }
-            if best.is_empty() {
-                break;
-            }
-            let mut joins: Vec<(f64, usize, usize)> = best.into_values().collect();
-            joins.sort_by(|a, b| a.partial_cmp(b).unwrap_or(std::cmp::Ordering::Equal));
-            // Union by relabelling through a small forest.
-            let mut parent: Vec<usize> = (0..n).collect();
-            fn root(parent: &mut [usize], mut i: usize) -> usize {
-                while parent[i] != i {
-                    parent[i] = parent[parent[i]];
-                    i = parent[i];
-                }
-                i
-            }
-            for (_, a, b) in joins {
-                let (ra, rb) = (root(&mut parent, cluster[a]), root(&mut parent, cluster[b]));
+            gaps.sort_by(|a, b| a.partial_cmp(b).unwrap_or(std::cmp::Ordering::Equal));
+            for (_, a, b) in gaps.drain(..) {
+                let (ra, rb) = (root(&mut parent, a), root(&mut parent, b));
                 if ra != rb {
                     parent[ra] = rb;
                     links[a].push(b);
                     links[b].push(a);
                 }
             }
-            for c in &mut cluster {
-                *c = root(&mut parent, *c);
+            let held = root(&mut parent, frame);
+            for (piece, shore) in shores.iter().enumerate() {
+                let own = root(&mut parent, piece);
+                if own == held {
+                    continue;
+                }
+                gaps.extend(shore.iter().filter_map(|s| {
+                    let e = tree
+                        .nearest_neighbor_iter(&s.sample.at)
+                        .find(|e| root(&mut parent, e.piece) != own)?;
+                    let d = nearest_on_segment(s.sample.at, e.a, e.b).1;
+                    Some((d, piece, e.piece))
+                }));
+            }
+            if gaps.is_empty() {
+                break;
             }
         }
         let (mut enter, mut leave) = (vec![0; n], vec![0; n]);

@@ -3,7 +3,7 @@
 use super::geometry::{V, inner_point, sub, v};
 use crate::recipe::Recipe;
 use crate::regions::{
-    Bounds, Point, Regions, difference, distance_nm, inset, outset, ring_area_nm2, union,
+    Bounds, Point, Regions, Shape, difference, distance_nm, inset, outset, ring_area_nm2, union,
 };
 use crate::units::NM_PER_UM;
 use rstar::{AABB, PointDistance, RTree, RTreeObject};
@@ -24,6 +24,8 @@ pub struct Foil {
     pub parted: Vec<usize>,
     /// Pieces too thin to hold anywhere: where, and how large (square nanometres).
     pub specks: Vec<(Point, f64)>,
+    /// Points in the webs too narrow to hold that lead from one piece to another.
+    pub hairs: Vec<Point>,
 }
 
 /// Width at which a web begins to hold, nanometres: the limit less the tolerance of flattening twice
@@ -62,6 +64,7 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
         frame: None,
         parted: Vec::new(),
         specks: Vec::new(),
+        hairs: Vec::new(),
     };
     for shape in left.shapes() {
         let core = inset(&shape.to_regions(), half_nm, tolerance_nm)
@@ -74,10 +77,16 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
                 }
             }
             1 => foil.areas_nm2.push(shape.area_nm2()),
-            _ => foil.areas_nm2.extend(core.shapes().map(|s| {
-                // Steiner's formula, corners aside: the core grown back by half the web.
-                s.area_nm2() + s.perimeter_nm() * half_nm + std::f64::consts::PI * half_nm * half_nm
-            })),
+            _ => {
+                foil.areas_nm2.extend(core.shapes().map(|s| {
+                    // Steiner's formula, corners aside: the core grown back by half the web.
+                    s.area_nm2()
+                        + s.perimeter_nm() * half_nm
+                        + std::f64::consts::PI * half_nm * half_nm
+                }));
+                foil.hairs
+                    .extend(hairs(shape, &core, half_nm, tolerance_nm));
+            }
         }
         foil.cores.extend(&core);
     }
@@ -90,6 +99,26 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
         foil.parted.retain(|&i| Some(i) != foil.frame);
     }
     foil
+}
+
+/// Points in what is left of a piece of foil once its cores are grown back, where that reaches two of them.
+fn hairs(shape: Shape<'_>, cores: &Regions, half_nm: f64, tolerance_nm: f64) -> Vec<Point> {
+    let thick = outset(cores, half_nm + 3.0 * tolerance_nm, tolerance_nm);
+    let edges = core_edges(cores);
+    difference(&shape.to_regions(), &thick)
+        .shapes()
+        .filter(|thin| {
+            let near = half_nm + 8.0 * tolerance_nm;
+            let mut reached = thin.outer().iter().flat_map(|&p| {
+                edges
+                    .locate_within_distance(v(p), near * near)
+                    .map(|e| e.piece)
+            });
+            let first = reached.next();
+            reached.any(|piece| Some(piece) != first)
+        })
+        .map(inner_point)
+        .collect()
 }
 
 fn touches(core: Bounds, sheet: Bounds, near_nm: f64) -> bool {

@@ -4,7 +4,6 @@ mod bars;
 mod film;
 mod foil;
 mod geometry;
-mod necks;
 pub mod rules;
 mod split;
 
@@ -70,6 +69,9 @@ pub enum IslandMode {
     /// Place nothing; every island is a finding that blocks.
     Refuse,
 }
+
+/// Rests of openings beside bars are crumbs when they are shorter than this many kerfs, and narrow.
+const CRUMB: f64 = 4.0;
 
 /// Rounds of placing bars and looking again. One is enough by construction; the others are for
 /// what grid rounding leaves.
@@ -250,6 +252,9 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
         }
         stencil.openings = difference(&stencil.drawn, &union_all([&strips]));
     }
+    if !stencil.tie_bars.is_empty() {
+        drop_crumbs(stencil, recipe);
+    }
     for (at, span) in untied {
         let [x, y] = mm(v(at));
         findings.push(
@@ -269,6 +274,28 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
     }
     bar_findings(stencil, recipe, findings);
     film::parted(stencil, &edges, recipe, findings);
+}
+
+/// Rests of openings beside a bar that no beam gets into are left to the bar.
+fn drop_crumbs(stencil: &mut Stencil, recipe: &Recipe) {
+    let kerf_nm = recipe.kerf.width_um * NM_PER_UM;
+    let drawn: std::collections::BTreeSet<_> = stencil
+        .drawn
+        .shapes()
+        .map(|s| (s.bounds().min.x, s.bounds().min.y, s.area_nm2() as i64))
+        .collect();
+    stencil.openings = stencil.openings.filter(|s| {
+        let b = s.bounds();
+        let small = (b.width_nm().max(b.height_nm()) as f64) < CRUMB * kerf_nm;
+        !small
+            || drawn.contains(&(b.min.x, b.min.y, s.area_nm2() as i64))
+            || !crate::regions::inset(
+                &s.to_regions(),
+                kerf_nm / 2.0,
+                recipe.tolerance_um() * NM_PER_UM,
+            )
+            .is_empty()
+    });
 }
 
 fn nearest_island(stencil: &Stencil, at: Point) -> usize {
@@ -332,16 +359,25 @@ fn by_hand(
 
 /// Bars that came out narrower than asked, or alone.
 fn bar_findings(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
-    for bar in stencil
-        .tie_bars
-        .iter()
-        .filter(|b| b.reason.contains("narrower than asked"))
-    {
+    for island in &stencil.islands {
+        let narrow = |&&k: &&usize| stencil.tie_bars[k].reason.contains("narrower than asked");
+        let Some(bar) = island
+            .bars
+            .iter()
+            .find(narrow)
+            .map(|&k| &stencil.tie_bars[k])
+        else {
+            continue;
+        };
         let [x, y] = mm(middle(v(bar.from), v(bar.to)));
         findings.push(
-            Finding::warning(
+            Finding::note(
                 "tie-bar-narrow",
-                "the island is so small that its tie bar is narrower than asked",
+                format!(
+                    "the island is so small that its tie bars are narrower than asked: {} instead of {}",
+                    show_length_um(bar.width_um),
+                    show_length_um(recipe.tie_bars.width_um)
+                ),
             )
             .hint("draw the island larger, or split the layer")
             .at(x, y)

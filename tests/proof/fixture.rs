@@ -6,6 +6,7 @@ use foilwright::order::OrderMode;
 use foilwright::proof::{Dialect, ReadJob, Verdict, prove, read};
 use foilwright::recipe::Recipe;
 use foilwright::regions::{FillRule, Point, Regions, difference, normalise, union};
+use foilwright::sheet::Sheet;
 
 pub const SHEET_MM: [f64; 4] = [0.0, 0.0, 10.0, 8.0];
 
@@ -98,9 +99,23 @@ impl Fixture {
     }
     pub fn try_plan(&self) -> Result<Plan, PlaceError> {
         let contours = foilwright::kerf::compensate(&self.openings, &self.recipe).value;
-        let sequence =
-            foilwright::order::arrange(&contours, &self.recipe, OrderMode::Artwork, self.sheet_mm)
-                .value;
+        let mode = OrderMode::Artwork;
+        let mut sequence =
+            foilwright::order::arrange(&contours, &self.recipe, mode, self.sheet_mm).value;
+        if self.recipe.sheet.cut_out {
+            let sheet = Sheet {
+                box_mm: self.sheet_mm,
+                chamfer_mm: self.recipe.sheet.chamfer_mm,
+            };
+            let outline = foilwright::kerf::cut_out(&sheet, &self.recipe).value;
+            foilwright::order::append_last(
+                &mut sequence,
+                outline,
+                &self.recipe,
+                mode,
+                self.sheet_mm,
+            );
+        }
         let label = Label {
             artwork: "demo.svg",
             layer: "hot",

@@ -171,3 +171,73 @@ fn arcs_stay_within_the_tolerance() {
     // The ends are always met.
     assert_eq!(pieces.last().unwrap().to(), *full.last().unwrap());
 }
+
+// resvg 0.49 draws the file; a pixel is dark where its middle is swept by the beam, a pixel's width of the
+// edge aside.
+#[test]
+fn the_svg_shows_what_the_beam_sweeps() {
+    let f = demo();
+    let plan = f.plan();
+    let (_, bytes) = f.file("svg");
+    let tree = resvg::usvg::Tree::from_data(&bytes, &resvg::usvg::Options::default()).unwrap();
+    assert_eq!(tree.size().width(), (10.0 / 25.4 * 96.0) as f32);
+    // A window of 1.2 x 0.9 mm at 1 um per pixel, over the ends of two squares and the disc.
+    let (left, top, w, h) = (6.2, 1.6, 1200, 1300);
+    let mut map = resvg::tiny_skia::Pixmap::new(w, h).unwrap();
+    map.fill(resvg::tiny_skia::Color::WHITE);
+    let px_per_unit = 1000.0 * 25.4 / 96.0;
+    let view = resvg::tiny_skia::Transform::from_row(
+        px_per_unit,
+        0.0,
+        0.0,
+        px_per_unit,
+        -(left * 1000.0) as f32,
+        -(top * 1000.0) as f32,
+    );
+    resvg::render(&tree, view, &mut map.as_mut());
+    let (r, ways): (f64, Vec<Vec<[f64; 2]>>) = (
+        plan.settings.kerf_um / 2.0,
+        plan.motion()
+            .burns
+            .iter()
+            .map(|b| {
+                b.points
+                    .iter()
+                    .map(|p| [p[0] - plan.sheet_mm[0], plan.sheet_mm[3] - p[1]].map(|v| v * 1e3))
+                    .collect()
+            })
+            .collect(),
+    );
+    let (mut dark, mut light) = (0, 0);
+    for j in (0..h).step_by(5) {
+        for i in 0..w {
+            let p = [
+                left * 1e3 + f64::from(i) + 0.5,
+                top * 1e3 + f64::from(j) + 0.5,
+            ];
+            let d = ways
+                .iter()
+                .flat_map(|way| way.windows(2))
+                .map(|s| from_segment(p, s[0], s[1]))
+                .fold(f64::INFINITY, f64::min);
+            if (d - r).abs() < 1.0 {
+                continue;
+            }
+            let shown = map.pixel(i, j).unwrap().red() < 128;
+            assert_eq!(shown, d < r, "pixel {i}, {j}: {d} um from the way");
+            *(if shown { &mut dark } else { &mut light }) += 1;
+        }
+    }
+    assert!(dark > 1000 && light > 100_000, "{dark} {light}");
+}
+
+fn from_segment(p: [f64; 2], a: [f64; 2], b: [f64; 2]) -> f64 {
+    let d = [b[0] - a[0], b[1] - a[1]];
+    let l2 = d[0] * d[0] + d[1] * d[1];
+    let t = if l2 > 0.0 {
+        (((p[0] - a[0]) * d[0] + (p[1] - a[1]) * d[1]) / l2).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
+    (p[0] - a[0] - t * d[0]).hypot(p[1] - a[1] - t * d[1])
+}

@@ -1,6 +1,8 @@
 //! Stencils that hold together, judged by pictures and closed forms.
 
+mod fonts;
 mod icons;
+mod laws;
 mod limits;
 mod raster;
 mod split;

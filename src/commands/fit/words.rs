@@ -232,8 +232,19 @@ pub fn matrix(fit: &MatrixFit) -> String {
         {
             let _ = writeln!(
                 out,
-                "{name}: cell {}, {} % at {} kHz, {} mm/s, {} passes",
-                c.cell, c.power_percent, c.pulse_rate_khz, c.cut_speed_mm_s, c.passes
+                "{name}: cell {}, {} % at {} kHz, {} mm/s, {} passes{}",
+                c.cell,
+                c.power_percent,
+                c.pulse_rate_khz,
+                c.cut_speed_mm_s,
+                c.passes,
+                fit.modelled
+                    .iter()
+                    .find(|m| m.cell == c.cell)
+                    .and_then(|m| m.energy_sensitivity)
+                    .map_or(String::new(), |s| format!(
+                        "; 1 % of pulse energy moves its width by {s:.1} %"
+                    ))
             );
         }
     }

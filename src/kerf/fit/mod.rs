@@ -7,6 +7,7 @@ pub mod pulse;
 pub mod recipe_lines;
 mod table;
 
+use crate::kerf::stats::{Fit, StatsError, least_squares};
 pub use recipe_lines::RecipeLine;
 use serde::Serialize;
 pub use table::Table;
@@ -76,5 +77,34 @@ impl Kind {
                 table.columns().join(", ")
             )))
         }
+    }
+}
+
+/// Least squares of the squares of `widths` on `rows`, weighted so that the residuals are those of the widths
+/// themselves: an error of a width D is 2 D times as large in D^2. Predictions are squares.
+pub(super) fn fit_squares(rows: &[Vec<f64>], widths: &[f64]) -> Result<Fit, StatsError> {
+    let mut weights = vec![1.0; widths.len()];
+    let mut rounds = 3;
+    loop {
+        let weighted: Vec<Vec<f64>> = rows
+            .iter()
+            .zip(&weights)
+            .map(|(r, w)| r.iter().map(|v| v * w).collect())
+            .collect();
+        let y: Vec<f64> = widths
+            .iter()
+            .zip(&weights)
+            .map(|(d, w)| d * d * w)
+            .collect();
+        let fit = least_squares(&weighted, &y)?;
+        for ((w, row), d) in weights.iter_mut().zip(rows).zip(widths) {
+            // A fit that comes out near or below zero must not give one reading all the weight.
+            let expected = fit.predict(row).0.max(0.25 * d * d);
+            *w = 0.5 / expected.sqrt();
+        }
+        if rounds == 0 {
+            return Ok(fit);
+        }
+        rounds -= 1;
     }
 }

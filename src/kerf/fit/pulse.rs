@@ -2,8 +2,8 @@
 //!
 //! With the number of pulses N varied, Eth(N) = Eth(1) N^(S-1) adds a term in ln N.
 
-use super::{Estimate, FitError, RecipeLine, Table};
-use crate::kerf::stats::{Fit, StatsError, least_squares, t_two_sided};
+use super::{Estimate, FitError, RecipeLine, Table, fit_squares};
+use crate::kerf::stats::{StatsError, t_two_sided};
 use serde::Serialize;
 
 /// One crater.
@@ -99,33 +99,14 @@ pub fn fit(craters: &[Crater], unmarked: usize) -> Result<PulseFit, String> {
         }
         r
     };
-    let mut weights = vec![1.0; craters.len()];
-    let mut fit: Option<Fit> = None;
-    for _ in 0..3 {
-        let rows: Vec<Vec<f64>> = craters
-            .iter()
-            .zip(&weights)
-            .map(|(c, w)| row(c).iter().map(|v| v * w).collect())
-            .collect();
-        let y: Vec<f64> = craters
-            .iter()
-            .zip(&weights)
-            .map(|(c, w)| c.diameter_um.powi(2) * w)
-            .collect();
-        let f = least_squares(&rows, &y).map_err(|e| match e {
-            StatsError::Alike => {
-                "energy and number of pulses were changed together: vary one at a time".to_owned()
-            }
-            other => other.to_string(),
-        })?;
-        for (w, c) in weights.iter_mut().zip(craters) {
-            // Half of 1/D makes the residuals those of D itself.
-            let expected = f.predict(&row(c)).0.max(0.25 * c.diameter_um.powi(2));
-            *w = 0.5 / expected.sqrt();
+    let rows: Vec<Vec<f64>> = craters.iter().map(row).collect();
+    let diameters: Vec<f64> = craters.iter().map(|c| c.diameter_um).collect();
+    let fit = fit_squares(&rows, &diameters).map_err(|e| match e {
+        StatsError::Alike => {
+            "energy and number of pulses were changed together: vary one at a time".to_owned()
         }
-        fit = Some(f);
-    }
-    let fit = fit.ok_or("no fit")?;
+        other => other.to_string(),
+    })?;
     let (a, b) = (fit.coefficients[0], fit.coefficients[1]);
     let t = t_two_sided(0.95, fit.degrees_of_freedom as f64);
     let half = t * fit.se(1);

@@ -55,15 +55,20 @@ impl RecipeLine {
     }
 }
 
-/// The lines under their section headings.
+/// The lines under their section headings, each heading once.
 pub fn to_toml(lines: &[RecipeLine]) -> String {
-    let (mut out, mut section) = (String::new(), "");
+    let mut sections: Vec<&str> = Vec::new();
     for line in lines {
-        if line.section != section {
-            section = line.section;
-            let _ = writeln!(out, "[{section}]");
+        if !sections.contains(&line.section) {
+            sections.push(line.section);
         }
-        let _ = writeln!(out, "{} = {}", line.key, line.toml());
+    }
+    let mut out = String::new();
+    for section in sections {
+        let _ = writeln!(out, "[{section}]");
+        for line in lines.iter().filter(|l| l.section == section) {
+            let _ = writeln!(out, "{} = {}", line.key, line.toml());
+        }
     }
     out
 }

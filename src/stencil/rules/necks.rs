@@ -1,0 +1,319 @@
+//! Necks: every place where two edges face each other closer than a limit, with the exact distance.
+//!
+//! Two edges face each other where the line between their nearest points leaves both along their normals (at a
+//! vertex: between the normals of its edges): there the largest disc between them touches both, so that the middle
+//! is a point of the medial axis and the distance its width. Of places that continue each other along both edges the
+//! narrowest is the neck. Tips, where edges run together into a corner, are no necks: they are told apart by how fast
+//! the width grows away from the end that closes them.
+
+use super::DUST_NM;
+use crate::regions::{EdgeIndex, Regions, nearest_on_segment};
+use crate::stencil::geometry::{V, cross, dot, len, middle, sub, v};
+use rustc_hash::FxHashMap;
+
+/// What lies between the edges.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Between {
+    Foil,
+    Opening,
+}
+
+#[derive(Debug, Clone, Copy)]
+pub struct Neck {
+    pub between: Between,
+    pub at: V,
+    pub width_nm: f64,
+}
+
+/// A place where two openings, or two parts of one, touch.
+#[derive(Debug, Clone, Copy)]
+pub struct Touch {
+    pub at: V,
+}
+
+#[derive(Debug, Default)]
+pub struct Found {
+    pub necks: Vec<Neck>,
+    pub touches: Vec<Touch>,
+}
+
+struct Pair {
+    between: Between,
+    edges: [usize; 2],
+    at: V,
+    width: f64,
+}
+
+struct EdgeData {
+    a: V,
+    b: V,
+    dir: V,
+    out: V,
+    before: usize,
+    after: usize,
+    ring: usize,
+    /// Distance of `a` from the ring's first vertex along the ring, and twice the area swept from there about it.
+    start: f64,
+    swept: f64,
+}
+
+/// Distances below this are a touch: the grid rounds each end by half a nanometre.
+const TOUCH_NM: f64 = 1.5;
+/// How far from a normal a line may leave an edge and still count (sine of the angle): edges of flattened curves
+/// turn by about this much from one to the next.
+const OFF_NORMAL: f64 = 0.05;
+/// Half the width grows faster than this away from the end of a tip; slits grow more slowly.
+const TIP_SLOPE: f64 = 0.04;
+
+/// All necks of `openings` narrower than `web_nm` (foil) or `opening_nm`, and all touches.
+pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
+    let index = EdgeIndex::new(openings);
+    let (edges, starts, rings) = edge_data(openings);
+    let reach = web_nm.max(opening_nm).max(2.0 * TOUCH_NM);
+    let mut pairs = Vec::new();
+    let mut touches: Vec<Touch> = Vec::new();
+    for (i, e) in edges.iter().enumerate() {
+        let low = [e.a[0].min(e.b[0]) - reach, e.a[1].min(e.b[1]) - reach];
+        let high = [e.a[0].max(e.b[0]) + reach, e.a[1].max(e.b[1]) + reach];
+        for other in index.in_box(low, high) {
+            let j = starts[other.ring as usize] + other.vertex as usize;
+            if j <= i || j == e.after || j == e.before {
+                continue;
+            }
+            let (width, p, q) = nearest(e, &edges[j]);
+            if width < DUST_NM && is_dust(&edges, &rings, [i, j], p, q) {
+                continue;
+            }
+            if width < TOUCH_NM {
+                let at = middle(p, q);
+                // Several edges meet at one place, next to each other in this order.
+                if touches
+                    .iter()
+                    .rev()
+                    .take(16)
+                    .all(|t| len(sub(t.at, at)) > 1e3)
+                {
+                    touches.push(Touch { at });
+                }
+            } else if width < reach {
+                pairs.extend(facing(
+                    &edges,
+                    &rings,
+                    [i, j],
+                    width,
+                    p,
+                    q,
+                    web_nm,
+                    opening_nm,
+                ));
+            }
+        }
+    }
+    Found {
+        necks: merge(&edges, pairs),
+        touches,
+    }
+}
+
+/// First edge of a ring, its length, and twice its area.
+struct RingData {
+    first: usize,
+    length: f64,
+    swept: f64,
+}
+
+fn edge_data(openings: &Regions) -> (Vec<EdgeData>, Vec<usize>, Vec<RingData>) {
+    let mut edges: Vec<EdgeData> = Vec::with_capacity(openings.vertex_count());
+    let (mut starts, mut rings) = (Vec::new(), Vec::new());
+    for (index, ring) in openings.rings().enumerate() {
+        let (start, n) = (edges.len(), ring.len());
+        starts.push(start);
+        let (mut walked, mut swept) = (0.0, 0.0);
+        for i in 0..n {
+            let (a, b) = (v(ring[i]), v(ring[(i + 1) % n]));
+            let d = sub(b, a);
+            let l = len(d);
+            let dir = if l > 0.0 {
+                [d[0] / l, d[1] / l]
+            } else {
+                [0.0; 2]
+            };
+            edges.push(EdgeData {
+                a,
+                b,
+                dir,
+                out: [dir[1], -dir[0]],
+                before: start + (i + n - 1) % n,
+                after: start + (i + 1) % n,
+                ring: index,
+                start: walked,
+                swept,
+            });
+            walked += l;
+            swept += cross(sub(a, v(ring[0])), sub(b, v(ring[0])));
+        }
+        rings.push(RingData {
+            first: start,
+            length: walked,
+            swept,
+        });
+    }
+    (edges, starts, rings)
+}
+
+/// Whether the outline between `p` and `q`, one way round or the other, encloses only dust: a spike or a hair that
+/// rounding left.
+fn is_dust(edges: &[EdgeData], rings: &[RingData], [i, j]: [usize; 2], p: V, q: V) -> bool {
+    let (e, f) = (&edges[i], &edges[j]);
+    if e.ring != f.ring {
+        return false;
+    }
+    // `i` comes before `j` in the ring.
+    let ring = &rings[e.ring];
+    let origin = edges[ring.first].a;
+    let swept = |a: V, b: V| cross(sub(a, origin), sub(b, origin));
+    let ahead = f.swept + swept(f.a, q) - (e.swept + swept(e.a, p)) + swept(q, p);
+    let long = f.start + len(sub(q, f.a)) - (e.start + len(sub(p, e.a)));
+    ahead.abs() < DUST_NM * long || (ring.swept - ahead).abs() < DUST_NM * (ring.length - long)
+}
+
+/// Distance of two edges and the points that are so near.
+fn nearest(e: &EdgeData, f: &EdgeData) -> (f64, V, V) {
+    let mut best = (f64::INFINITY, e.a, f.a);
+    for p in [e.a, e.b] {
+        let (q, d) = nearest_on_segment(p, f.a, f.b);
+        if d < best.0 {
+            best = (d, p, q);
+        }
+    }
+    for q in [f.a, f.b] {
+        let (p, d) = nearest_on_segment(q, e.a, e.b);
+        if d < best.0 {
+            best = (d, p, q);
+        }
+    }
+    best
+}
+
+/// Which side of the edge the unit vector `d` leaves from its point `p`: positive outside, negative inside, zero
+/// where it leaves along no normal.
+fn leaves(edges: &[EdgeData], i: usize, p: V, d: V) -> f64 {
+    let e = &edges[i];
+    let (before, after) = if dot(d, e.dir).abs() <= OFF_NORMAL {
+        // Square to the edge itself: the whole of it faces that way, its ends too.
+        (e, e)
+    } else if len(sub(p, e.a)) < 1.0 {
+        (&edges[e.before], e)
+    } else if len(sub(p, e.b)) < 1.0 {
+        (e, &edges[e.after])
+    } else {
+        (e, e)
+    };
+    if dot(d, before.dir) < -OFF_NORMAL || dot(d, after.dir) > OFF_NORMAL {
+        return 0.0;
+    }
+    dot(d, before.out) + dot(d, after.out)
+}
+
+#[allow(clippy::too_many_arguments)]
+fn facing(
+    edges: &[EdgeData],
+    rings: &[RingData],
+    pair: [usize; 2],
+    width: f64,
+    p: V,
+    q: V,
+    web: f64,
+    opening: f64,
+) -> Option<Pair> {
+    let [i, j] = pair;
+    let d = sub(q, p);
+    let d = [d[0] / width, d[1] / width];
+    let (u, w) = (leaves(edges, i, p, d), leaves(edges, j, q, [-d[0], -d[1]]));
+    let between = if u > 0.0 && w > 0.0 {
+        Between::Foil
+    } else if u < 0.0 && w < 0.0 {
+        Between::Opening
+    } else {
+        return None;
+    };
+    let limit = match between {
+        Between::Foil => web,
+        Between::Opening => opening,
+    };
+    (width < limit && !in_tip(edges, rings, pair, width, p, q, d)).then(|| Pair {
+        between,
+        edges: pair,
+        at: middle(p, q),
+        width,
+    })
+}
+
+/// Whether the edges run together into a tip that the outline closes behind `p` and `q`.
+fn in_tip(
+    edges: &[EdgeData],
+    rings: &[RingData],
+    [i, j]: [usize; 2],
+    width: f64,
+    p: V,
+    q: V,
+    d: V,
+) -> bool {
+    let (e, f) = (&edges[i], &edges[j]);
+    if e.ring != f.ring {
+        return false;
+    }
+    let along = |e: &EdgeData, p: V| e.start + len(sub(p, e.a));
+    let forward = (along(f, q) - along(e, p)).rem_euclid(rings[e.ring].length);
+    let back = rings[e.ring].length - forward;
+    // From the tip outwards both edges are walked away from it: one with its direction, one against it.
+    let sign = if forward <= back { 1.0 } else { -1.0 };
+    let slope = sign * (dot(d, f.dir) + dot(d, e.dir)) / 2.0;
+    // A wedge with half angle h closes over w / sin h.
+    slope > TIP_SLOPE && forward.min(back) * slope < 1.6 * width
+}
+
+fn merge(edges: &[EdgeData], pairs: Vec<Pair>) -> Vec<Neck> {
+    let mut parent: Vec<usize> = (0..pairs.len()).collect();
+    fn root(parent: &mut [usize], mut i: usize) -> usize {
+        while parent[i] != i {
+            parent[i] = parent[parent[i]];
+            i = parent[i];
+        }
+        i
+    }
+    let key = |side: Between, i: usize, j: usize| (side as u8, i.min(j), i.max(j));
+    let mut seen: FxHashMap<(u8, usize, usize), usize> = FxHashMap::default();
+    for (n, pair) in pairs.iter().enumerate() {
+        let [i, j] = pair.edges;
+        seen.insert(key(pair.between, i, j), n);
+    }
+    for (n, pair) in pairs.iter().enumerate() {
+        // Pairs that continue each other along both edges are one place.
+        let near = |i: usize| [edges[i].before, i, edges[i].after];
+        for i in near(pair.edges[0]) {
+            for j in near(pair.edges[1]) {
+                if let Some(&other) = seen.get(&key(pair.between, i, j)) {
+                    let (a, b) = (root(&mut parent, n), root(&mut parent, other));
+                    parent[a.max(b)] = a.min(b);
+                }
+            }
+        }
+    }
+    let mut narrowest: std::collections::BTreeMap<usize, usize> = std::collections::BTreeMap::new();
+    for n in 0..pairs.len() {
+        let r = root(&mut parent, n);
+        let best = narrowest.entry(r).or_insert(n);
+        if pairs[n].width < pairs[*best].width {
+            *best = n;
+        }
+    }
+    narrowest
+        .into_values()
+        .map(|n| Neck {
+            between: pairs[n].between,
+            at: pairs[n].at,
+            width_nm: pairs[n].width,
+        })
+        .collect()
+}

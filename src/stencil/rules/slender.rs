@@ -1,0 +1,265 @@
+//! Long thin parts of the foil: tongues, held at one end, and bars, held at both.
+//!
+//! They are read off the medial axis of the foil: a connected stretch of the axis along which the foil is nowhere
+//! wider than a quarter of the stretch's length.
+
+use crate::regions::medial::{MedialError, medial_axis_and_sides};
+use crate::regions::{Regions, Shape, difference, nearest_on_segment};
+use crate::stencil::TieBar;
+use crate::stencil::geometry::{V, len, middle, sub, v};
+use crate::units::NM_PER_UM;
+use rstar::primitives::GeomWithData;
+use rstar::{AABB, RTree};
+
+/// Length over width from which a part bends like a beam (common practice, no source).
+const SLENDER: f64 = 4.0;
+/// Widths at which the axis is looked at differ by at least this factor.
+const WIDTH_STEP: f64 = 1.01;
+/// A spoke of the axis into a corner: shorter than this many radii, and closing.
+const SPOKE: f64 = 1.6;
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Held {
+    AtOneEnd,
+    AtBothEnds,
+}
+
+/// A long thin part; nanometres.
+#[derive(Debug, Clone)]
+pub struct Slender {
+    pub held: Held,
+    /// Its tip, or its middle.
+    pub at: V,
+    pub length_nm: f64,
+    pub width_nm: f64,
+}
+
+/// All tongues of at least `tongue_nm` and bars of at least `bar_nm` in the foil left by `openings`.
+///
+/// # Errors
+/// As [`medial_axis_and_sides`].
+pub fn find(
+    sheet: &Regions,
+    openings: &Regions,
+    ties: &[TieBar],
+    tongue_nm: f64,
+    bar_nm: f64,
+) -> Result<Vec<Slender>, MedialError> {
+    // Only openings as long as that can leave such a part: a part is parted from the rest along its whole length.
+    let least = tongue_nm.min(bar_nm) / 2.0;
+    let large = openings.filter(|s| {
+        let b = s.bounds();
+        (b.width_nm() as f64).hypot(b.height_nm() as f64) >= least
+    });
+    let mut out = Vec::new();
+    if large.is_empty() {
+        return Ok(out);
+    }
+    let edge = sheet.bounds();
+    let ties = RTree::bulk_load(
+        ties.iter()
+            .map(|t| GeomWithData::new(middle(v(t.from), v(t.to)), t.width_um * NM_PER_UM / 2.0))
+            .collect(),
+    );
+    for shape in difference(sheet, &large).shapes() {
+        let frame = edge.is_some_and(|e| shape.bounds() == e);
+        out.extend(Axis::new(shape, frame, &ties)?.parts().into_iter().filter(
+            |part| match part.held {
+                Held::AtOneEnd => part.length_nm >= tongue_nm,
+                Held::AtBothEnds => part.length_nm >= bar_nm,
+            },
+        ));
+    }
+    Ok(out)
+}
+
+struct Axis {
+    at: Vec<V>,
+    radius: Vec<f64>,
+    near: Vec<Vec<(usize, f64)>>,
+}
+
+impl Axis {
+    /// The axis of a piece of foil without its spokes. Along the sheet's own edge, which is clamped, foil counts as
+    /// wide; so do tie bars, which have a rule of their own.
+    fn new(
+        shape: Shape<'_>,
+        frame: bool,
+        ties: &RTree<GeomWithData<V, f64>>,
+    ) -> Result<Axis, MedialError> {
+        let (axis, sides) = medial_axis_and_sides(shape)?;
+        let rim = if frame { shape.outer().len() } else { 0 };
+        let mut out = Axis {
+            at: axis.nodes.iter().map(|n| n.at).collect(),
+            radius: axis.nodes.iter().map(|n| n.radius).collect(),
+            near: vec![Vec::new(); axis.nodes.len()],
+        };
+        for (&[a, b], side) in axis.edges.iter().zip(&sides) {
+            let l = len(sub(out.at[a], out.at[b]));
+            out.near[a].push((b, l));
+            out.near[b].push((a, l));
+            let (p, q) = (out.at[a], out.at[b]);
+            let reach = out.radius[a].max(out.radius[b]);
+            let corners = AABB::from_corners(
+                [p[0].min(q[0]) - reach, p[1].min(q[1]) - reach],
+                [p[0].max(q[0]) + reach, p[1].max(q[1]) + reach],
+            );
+            let tied = ties
+                .locate_in_envelope(&corners)
+                .any(|t| nearest_on_segment(*t.geom(), p, q).1 < t.data);
+            if tied || side.iter().any(|&s| s < rim) {
+                out.radius[a] = f64::INFINITY;
+                out.radius[b] = f64::INFINITY;
+            }
+        }
+        out.take_off_spokes();
+        Ok(out)
+    }
+
+    fn take_off_spokes(&mut self) {
+        let mut spokes = Vec::new();
+        for leaf in (0..self.at.len()).filter(|&n| self.near[n].len() == 1) {
+            let (mut here, mut before, mut walked) = (leaf, usize::MAX, 0.0);
+            while before == usize::MAX || self.near[here].len() == 2 {
+                let Some(&(next, l)) = self.near[here].iter().find(|n| n.0 != before) else {
+                    break;
+                };
+                walked += l;
+                (before, here) = (here, next);
+                if walked > SPOKE * self.radius[here] {
+                    break;
+                }
+            }
+            if self.near[here].len() > 2
+                && walked <= SPOKE * self.radius[here]
+                && self.radius[leaf] < 0.5 * self.radius[here]
+            {
+                spokes.push((here, before));
+            }
+        }
+        for (here, before) in spokes {
+            self.near[here].retain(|n| n.0 != before);
+            self.near[before].retain(|n| n.0 != here);
+        }
+    }
+
+    /// Slender parts, the most slender of what lies within each other.
+    fn parts(&self) -> Vec<Slender> {
+        let mut widths: Vec<f64> = (0..self.at.len())
+            .filter(|&n| !self.near[n].is_empty() && self.radius[n].is_finite())
+            .map(|n| self.radius[n])
+            .collect();
+        widths.sort_by(f64::total_cmp);
+        // From the widest down, so that the largest of each group is looked at.
+        let mut levels: Vec<f64> = Vec::new();
+        for &w in widths.iter().rev() {
+            if levels.last().is_none_or(|&l| w * WIDTH_STEP < l) {
+                levels.push(w);
+            }
+        }
+        let mut found: Vec<(f64, Slender, Vec<usize>)> = Vec::new();
+        let mut seen = vec![usize::MAX; self.at.len()];
+        for (level, &radius) in levels.iter().enumerate() {
+            let within = |n: usize| self.radius[n] <= radius * (1.0 + 1e-9);
+            for start in 0..self.at.len() {
+                if seen[start] == level || !within(start) || self.near[start].is_empty() {
+                    continue;
+                }
+                let mut nodes = vec![start];
+                seen[start] = level;
+                let mut k = 0;
+                while k < nodes.len() {
+                    for &(n, _) in &self.near[nodes[k]] {
+                        if within(n) && seen[n] != level {
+                            seen[n] = level;
+                            nodes.push(n);
+                        }
+                    }
+                    k += 1;
+                }
+                if let Some(part) = self.part(&nodes, &within)
+                    && part.length_nm >= SLENDER * 2.0 * radius
+                {
+                    let score = part.length_nm - SLENDER * 2.0 * radius;
+                    let width_nm = 2.0 * radius;
+                    found.push((score, Slender { width_nm, ..part }, nodes));
+                }
+            }
+        }
+        found.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let mut taken = vec![false; self.at.len()];
+        let mut out = Vec::new();
+        for (_, part, nodes) in found {
+            if nodes.iter().all(|&n| !taken[n]) {
+                nodes.iter().for_each(|&n| taken[n] = true);
+                out.push(part);
+            }
+        }
+        out
+    }
+
+    /// A connected stretch as a part, if it is held at one end or two. Its width is not filled in.
+    fn part(&self, nodes: &[usize], within: &impl Fn(usize) -> bool) -> Option<Slender> {
+        let held: Vec<usize> = nodes
+            .iter()
+            .copied()
+            .filter(|&n| self.near[n].iter().any(|&(m, _)| !within(m)))
+            .collect();
+        let (root, other) = match held[..] {
+            [root] => (root, None),
+            [a, b] => (a, Some(b)),
+            _ => return None,
+        };
+        // Distances along the axis, which has few cycles: nearest first.
+        let mut reached: rustc_hash::FxHashMap<usize, (f64, usize)> =
+            rustc_hash::FxHashMap::default();
+        reached.insert(root, (0.0, usize::MAX));
+        let mut queue = std::collections::VecDeque::from([root]);
+        while let Some(n) = queue.pop_front() {
+            let so_far = reached[&n].0;
+            for &(m, l) in self.near[n].iter().filter(|m| within(m.0)) {
+                if reached.get(&m).is_none_or(|r| so_far + l < r.0 - 1e-6) {
+                    reached.insert(m, (so_far + l, n));
+                    queue.push_back(m);
+                }
+            }
+        }
+        match other {
+            None => {
+                // Past its last node a tongue goes on by the disc there.
+                let reach = |n: usize| reached[&n].0 + self.radius[n];
+                let tip = nodes
+                    .iter()
+                    .copied()
+                    .filter(|n| reached.contains_key(n))
+                    .max_by(|&a, &b| reach(a).total_cmp(&reach(b)).then(b.cmp(&a)))?;
+                Some(Slender {
+                    held: Held::AtOneEnd,
+                    at: self.at[tip],
+                    length_nm: reach(tip),
+                    width_nm: 0.0,
+                })
+            }
+            Some(end) => {
+                let length_nm = reached.get(&end)?.0;
+                let mut here = end;
+                while reached[&here].0 > length_nm / 2.0 {
+                    let back = reached[&here].1;
+                    if reached[&back].0 <= length_nm / 2.0 {
+                        let (near, far) = (reached[&back].0, reached[&here].0);
+                        let t = (length_nm / 2.0 - near) / (far - near).max(1e-9);
+                        let (p, q) = (self.at[back], self.at[here]);
+                        return Some(Slender {
+                            held: Held::AtBothEnds,
+                            at: [p[0] + t * (q[0] - p[0]), p[1] + t * (q[1] - p[1])],
+                            length_nm,
+                            width_nm: 0.0,
+                        });
+                    }
+                    here = back;
+                }
+                None
+            }
+        }
+    }
+}
