@@ -6,6 +6,7 @@ mod calibration;
 mod cut;
 mod heat;
 mod hostile;
+mod icons;
 mod kerf;
 mod proof;
 mod recipe;

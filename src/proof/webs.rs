@@ -54,8 +54,7 @@ pub(super) fn across_throat(stretch: &Stretch, drawn: &Grid, cut: &Grid, w: Widt
     if stretch.length_um() > 4.0 * w.max_bar_um {
         return None;
     }
-    // The opposite wall: no further than the beam is wide.
-    let q = wall_ahead(p, normal, 2.0 * w.radius_um + 1.0, drawn)?;
+    let q = wall_ahead(p, normal, 4.0 * w.radius_um, drawn)?;
     let middle = [(p[0] + q[0]) / 2.0, (p[1] + q[1]) / 2.0];
     let along = [-normal[1], normal[0]];
     // A rest of an opening beside a bar may be left to it as well.

@@ -1,6 +1,5 @@
 //! Stencils that hold together, judged by pictures and closed forms.
 
-mod icons;
 mod limits;
 mod raster;
 mod split;
