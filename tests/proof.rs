@@ -1,5 +1,6 @@
 //! Proof: jobs read back, faults caught, untouched jobs left alone.
 
+mod feasible;
 pub(crate) mod fixture;
 mod hostile;
 mod mutants;
