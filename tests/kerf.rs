@@ -160,6 +160,83 @@ fn crossing_slits_become_lines_that_meet() {
 }
 
 #[test]
+fn corners_and_pinches_of_wide_openings_get_no_line() {
+    // Corners cut off at 3 to 7 um, where the beam does not fit either.
+    for cut in [2.0, 3.0, 5.0] {
+        let blunt = region(&[&[
+            [0.0, 0.0],
+            [400.0, 0.0],
+            [400.0, 400.0 - cut],
+            [400.0 - cut, 400.0],
+            [0.0, 400.0],
+        ]]);
+        let cuts = compensate(&blunt, &recipe(8.0)).value;
+        assert!(cuts.iter().all(|c| c.kind == CutKind::Opening), "{cut}");
+    }
+    // Two squares that meet in a point, over a throat of 20 nm.
+    let throat = region(&[&[
+        [0.0, 0.0],
+        [400.0, 0.0],
+        [400.0, 399.98],
+        [800.0, 400.0],
+        [800.0, 800.0],
+        [400.0, 800.0],
+        [400.0, 400.0],
+        [0.0, 400.0],
+    ]]);
+    let cuts = compensate(&throat, &recipe(8.0)).value;
+    assert!(
+        cuts.iter().all(|c| c.kind == CutKind::Opening),
+        "{:?}",
+        cuts.iter().map(|c| c.kind).collect::<Vec<_>>()
+    );
+    assert_eq!(cuts.len(), 2);
+}
+
+#[test]
+fn the_centre_line_of_a_round_slit_is_its_mean_circle() {
+    // Circles of 497 and 503 um: the points halfway between them lie 500 um from the centre.
+    let slit = region(&[
+        &circle(600.0, 600.0, 503.0, 720),
+        &circle(600.0, 600.0, 497.0, 720),
+    ]);
+    let cuts = compensate(&slit, &recipe(8.0)).value;
+    assert_eq!(cuts.len(), 1);
+    assert!(cuts[0].closed && cuts[0].kind == CutKind::Line);
+    for p in &cuts[0].points {
+        let r = (f64::from(p.x) / 1e3 - 600.0).hypot(f64::from(p.y) / 1e3 - 600.0);
+        assert!((r - 500.0).abs() < 0.02, "{r}");
+    }
+}
+
+#[test]
+fn a_thin_wedge_on_its_own_is_a_line() {
+    let wedge = region(&[&[[0.0, 0.0], [200.0, 0.0], [200.0, 3.5]]]);
+    let checked = compensate(&wedge, &recipe(8.0));
+    assert_eq!(checked.value.len(), 1, "{:?}", checked.value);
+    let xs: Vec<i32> = checked.value[0].points.iter().map(|p| p.x).collect();
+    let (lo, hi) = (xs.iter().min().unwrap(), xs.iter().max().unwrap());
+    assert!(*lo < 60_000 && (190_000..197_000).contains(hi), "{lo} {hi}");
+    assert!(checked.findings.iter().any(|f| f.code == "line-much-wider"));
+}
+
+#[test]
+fn centre_lines_are_the_same_in_every_run() {
+    // Edges a few nanometres apart beside a slit.
+    let drawn = region(&[
+        &rectangle(0.0, 0.0, 300.0, 300.0),
+        &rectangle(300.0, 100.0, 200.0, 6.0),
+        &[[300.002, 106.0], [300.003, 106.001], [300.001, 106.002]],
+        &[[300.003, 106.001], [300.004, 106.003], [300.005, 106.003]],
+    ]);
+    let first = compensate(&drawn, &recipe(8.0)).value;
+    assert!(first.iter().any(|c| c.kind == CutKind::Line));
+    for _ in 0..30 {
+        assert_eq!(compensate(&drawn, &recipe(8.0)).value, first);
+    }
+}
+
+#[test]
 fn tiny_openings_are_cut_or_reported() {
     for (side, code, cuts) in [(5.0, "dot-cut", 1), (0.5, "sliver-left-out", 0)] {
         let checked = compensate(&region(&[&rectangle(10.0, 10.0, side, side)]), &recipe(8.0));

@@ -9,6 +9,7 @@ mod faults;
 mod heat;
 mod hostile;
 mod house;
+mod icons;
 mod kerf;
 mod laws;
 mod proof;

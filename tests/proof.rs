@@ -4,6 +4,7 @@ mod agreement;
 mod clear;
 mod cut_out;
 mod dialects;
+mod feasible;
 pub(crate) mod fixture;
 mod hostile;
 mod mutants;

@@ -190,7 +190,8 @@ fn single_lines(
     let um = |nm: f64| crate::units::trim_number(nm / NM_PER_UM, 2);
     let whole_opening = out.value.last().is_none_or(|c| c.opening != Some(index));
     let side = b.width_nm().max(b.height_nm()) as f64;
-    if whole_opening && side <= DOT * kerf && side >= SLIVER * kerf {
+    let mean_width = shape.area_nm2() / side.max(1.0);
+    if whole_opening && side <= DOT * kerf && mean_width >= SLIVER * kerf {
         dot(index, b, kerf, out);
         return;
     }
@@ -209,12 +210,11 @@ fn single_lines(
         }
     };
     if whole_opening && narrow.lines.is_empty() && narrow.slivers.is_empty() {
-        let least = b.width_nm().min(b.height_nm()) as f64;
-        if least >= SLIVER * kerf {
+        if mean_width >= SLIVER * kerf {
             // Every way through it runs into a corner.
             dot(index, b, kerf, out);
         } else {
-            sliver_left_out(least, middle, kerf, out);
+            sliver_left_out(mean_width, middle, kerf, out);
         }
         return;
     }

@@ -37,6 +37,8 @@ const TIP_SLOPE: f64 = 0.04;
 const TIP_FLAT: f64 = 2.0;
 /// A side branch is dropped when the disc at its junction explains it: reach <= this x its radius.
 const BRANCH_REACH: f64 = 1.5;
+/// Lines with a free end are at least this many half kerfs long, or left to corner rounding.
+const SHORTEST: f64 = 2.0;
 /// Slivers shorter than this many half kerfs are not worth a word.
 const SLIVER_LENGTH: f64 = 4.0;
 
@@ -62,16 +64,24 @@ pub(super) fn narrow_parts(
         .filter(|line| crate::polyline::length(&line.points) > SLIVER_LENGTH * radius)
         .collect();
     let mut graph = Graph::new(between(&axis, sliver, limit));
+    // Nowhere wide enough for a tip to be the tip of anything: all of it counts.
+    let alone = axis.nodes.iter().all(|n| n.radius < limit);
     let all = graph.clone();
     graph.prune(radius, sliver);
-    if graph.near.is_empty() && axis.nodes.iter().all(|n| n.radius < limit) {
-        // Nowhere wide enough for a tip to be the tip of anything: all of it counts.
+    if graph.near.is_empty() && alone {
         graph = all;
     }
     let lines = graph
         .chains()
         .into_iter()
-        .filter_map(|chain| graph.line(&chain, radius))
+        .filter_map(|chain| {
+            let line = graph.line(&chain, radius)?;
+            // Ends of corners that no rule above took away.
+            let ends = [chain[0], chain[chain.len() - 1]];
+            let free = ends.iter().any(|n| graph.is_free(*n, radius));
+            let short = crate::polyline::length(&line.points) < SHORTEST * radius;
+            (alone || !free || !short).then_some(line)
+        })
         .collect();
     Ok(Narrow { lines, slivers })
 }
@@ -127,6 +137,9 @@ impl Graph {
     }
     fn degree(&self, n: usize) -> usize {
         self.near.get(&n).map_or(0, Vec::len)
+    }
+    fn is_free(&self, n: usize, radius: f64) -> bool {
+        self.degree(n) == 1 && self.nodes[n].radius < radius
     }
     /// From a leaf to the next junction or end, both included.
     fn branch(&self, leaf: usize) -> Vec<usize> {
@@ -313,8 +326,7 @@ impl Graph {
             points.pop();
         } else {
             let pull = |n: usize| {
-                let free = self.degree(n) == 1 && self.nodes[n].radius < radius;
-                if free {
+                if self.is_free(n, radius) {
                     radius - self.nodes[n].radius
                 } else {
                     0.0

@@ -17,8 +17,8 @@ pub struct Bar {
 }
 
 /// Pairs stretches of the drawn edge that were not cut and face each other across metal that was left;
-/// bars that run together share the stretch at that end. Those already `used` are left alone. Answers the
-/// bars, and notes in `used` which stretches they account for.
+/// bars that run together share the stretch at that end. Answers the bars of those not yet `used`, and
+/// notes there which stretches they account for.
 pub(super) fn find(
     stretches: &[Stretch],
     cut: &Grid,
@@ -34,7 +34,6 @@ pub(super) fn find(
             .map(|(i, s)| GeomWithData::new(s.middle, i))
             .collect(),
     );
-    let before = used.to_vec();
     let mut bars = Vec::new();
     for i in 0..stretches.len() {
         if used[i] {
@@ -46,7 +45,7 @@ pub(super) fn find(
             .take(64)
             .map(|g| g.data)
             .take_while(|&j| hypot(stretches[j].middle, s.middle) <= max_span_um)
-            .filter(|&j| j != i && !before[j] && facing(s, &stretches[j]))
+            .filter(|&j| j != i && facing(s, &stretches[j]))
             .collect();
         candidates.sort_by(|&a, &b| {
             let d = |j: usize| hypot(stretches[j].middle, s.middle);

@@ -42,8 +42,10 @@ pub(super) struct Stretch {
     pub reachable: bool,
     /// The opening is narrower than the beam here, yet more than the tip of a corner: a single line is due.
     pub slit: bool,
-    /// A place where the beam does not get in, and the normal into the opening there.
+    /// A place where the beam does not get in, and the normal into the opening there: one where not even a
+    /// third of it does, if there is such a place.
     pub narrow: Option<([f64; 2], [f64; 2])>,
+    pub narrow_tight: bool,
     /// A quarter and three quarters of the way along it.
     pub quarters: [[f64; 2]; 2],
 }
@@ -295,6 +297,7 @@ fn stretch(
         reachable: false,
         slit: false,
         narrow: None,
+        narrow_tight: false,
         quarters: [0.25, 0.75].map(|t| place(ring, from_um + t * length).0),
     };
     for k in 0..n {
@@ -314,9 +317,15 @@ fn stretch(
         }
         out.reachable |= reachable;
         if !reachable {
-            out.narrow.get_or_insert((p, normal));
+            let tight = !room(p, normal, 0.3 * l.radius_um, drawn);
+            if out.narrow.is_none() || (tight && !out.narrow_tight) {
+                out.narrow = Some((p, normal));
+                out.narrow_tight = tight;
+            }
         }
-        out.slit |= !reachable && d > TIP_REACH * l.radius_um && is_slit(p, normal, drawn, l);
+        out.slit |= !reachable
+            && d > TIP_REACH * l.radius_um
+            && room(p, normal, SLIT_WIDTH * l.radius_um, drawn);
     }
     out
 }
@@ -357,9 +366,8 @@ fn beam_fits(p: [f64; 2], normal: [f64; 2], drawn: &Grid, l: Limits) -> bool {
     false
 }
 
-/// Whether the opening is wide enough at `p` for a single line.
-fn is_slit(p: [f64; 2], normal: [f64; 2], drawn: &Grid, l: Limits) -> bool {
-    let w = SLIT_WIDTH * l.radius_um;
+/// Whether a disc of radius `w` that touches the edge at `p` has room in the opening.
+fn room(p: [f64; 2], normal: [f64; 2], w: f64, drawn: &Grid) -> bool {
     let c = [p[0] + normal[0] * w, p[1] + normal[1] * w];
     drawn.nearest(c, 0.95 * w).is_none() && drawn.nearest(c, 1.01 * w).is_none_or(|n| faces(c, n))
 }

@@ -538,7 +538,7 @@ impl<'a> Proof<'a> {
             let Some((cut, c, d)) = self.cut.nearest(s.at, l.radius_um) else {
                 continue;
             };
-            if self.in_neck(c, s.at) {
+            if self.in_neck(c, s.at) || self.is_dot(s.ring, c) {
                 widened += 1;
                 widened_at.get_or_insert(s.at);
                 continue;
@@ -574,6 +574,19 @@ impl<'a> Proof<'a> {
                 None,
             );
         }
+    }
+
+    /// Whether the whole opening is hardly larger than the beam, with `c` in it: one touch has to do.
+    fn is_dot(&self, ring: u32, c: [f64; 2]) -> bool {
+        let most = 1.25 * 2.0 * self.limits.radius_um + self.limits.limit_um;
+        let (mut lo, mut hi) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
+        for s in &self.rings[ring as usize] {
+            for d in 0..2 {
+                lo[d] = lo[d].min(s.a[d]);
+                hi[d] = hi[d].max(s.a[d]);
+            }
+        }
+        (0..2).all(|d| hi[d] - lo[d] <= most && c[d] >= lo[d] - 0.5 && c[d] <= hi[d] + 0.5)
     }
 
     /// Whether the opening is too narrow for the beam at `c`: edges within reach on opposed sides, with the

@@ -54,8 +54,7 @@ pub(super) fn across_throat(stretch: &Stretch, drawn: &Grid, cut: &Grid, w: Widt
     if stretch.length_um() > 4.0 * w.max_bar_um {
         return None;
     }
-    // The opposite wall: no further than the beam is wide.
-    let q = wall_ahead(p, normal, 2.0 * w.radius_um + 1.0, drawn)?;
+    let q = wall_ahead(p, normal, 4.0 * w.radius_um, drawn)?;
     let middle = [(p[0] + q[0]) / 2.0, (p[1] + q[1]) / 2.0];
     let along = [-normal[1], normal[0]];
     // A rest of an opening beside a bar may be left to it as well.
@@ -135,7 +134,7 @@ pub(super) fn widened(
         let l = sum[0].hypot(sum[1]).max(1e-9);
         let u = [sum[0] / l, sum[1] / l];
         let metal = |p, u| metal_along(p, u, w.max_bar_um, cut, w.radius_um);
-        let (Some(here), Some(there)) = (metal(*p, u), metal(q, [-u[0], -u[1]])) else {
+        let (Some(here), Some(there)) = (metal(*p, u), metal(q, into_opening(q, drawn, u))) else {
             continue;
         };
         let whole = here + gap + there;
@@ -156,6 +155,42 @@ pub(super) fn widened(
         to_mm: place(ring, stretch.to_um).0.map(|v| v / 1e3),
         width_um: narrowest?,
     })
+}
+
+/// Unit direction into the opening at a place of a drawn edge, the one among the edges that meet there which
+/// leads most away from `u`; halfway between two edges at a corner.
+fn into_opening(q: [f64; 2], drawn: &Grid, u: [f64; 2]) -> [f64; 2] {
+    const SAME_UM: f64 = 0.02;
+    let mut by_ring: Vec<(u32, [f64; 2])> = Vec::new();
+    // The grid may show a segment more than once.
+    let mut seen: Vec<(u32, u32)> = Vec::new();
+    drawn.near(
+        [q[0] - SAME_UM, q[1] - SAME_UM],
+        [q[0] + SAME_UM, q[1] + SAME_UM],
+        |s| {
+            let id = (s.owner, s.index);
+            if s.nearest(q).1 > SAME_UM || s.length() < 0.1 || seen.contains(&id) {
+                return;
+            }
+            seen.push(id);
+            let n = s.left();
+            match by_ring.iter_mut().find(|b| b.0 == s.owner) {
+                Some((_, sum)) => *sum = [sum[0] + n[0], sum[1] + n[1]],
+                None => by_ring.push((s.owner, n)),
+            }
+        },
+    );
+    by_ring
+        .into_iter()
+        .filter_map(|(_, n)| {
+            let l = n[0].hypot(n[1]);
+            (l > 1e-9).then(|| [n[0] / l, n[1] / l])
+        })
+        .min_by(|a, b| {
+            let along = |n: &[f64; 2]| n[0] * u[0] + n[1] * u[1];
+            along(a).total_cmp(&along(b))
+        })
+        .unwrap_or([-u[0], -u[1]])
 }
 
 /// The nearest drawn edge behind a place of a ring, with foil between that is too narrow to hold.

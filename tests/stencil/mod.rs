@@ -1,7 +1,6 @@
 //! Stencils that hold together, judged by pictures and closed forms.
 
 mod fonts;
-mod icons;
 mod laws;
 mod limits;
 mod raster;
