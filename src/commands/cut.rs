@@ -354,6 +354,7 @@ fn order_picture(
             .iter()
             .map(|b| (to_job(b.from), to_job(b.to), b.width_um * 1e-3))
             .collect(),
+        tabs: plan.tabs_mm(),
         marks: words::numbered(&job.findings)
             .filter_map(|(number, f)| {
                 f.at_mm.map(|at| Mark {

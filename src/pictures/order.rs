@@ -26,6 +26,8 @@ pub struct OrderPicture {
     pub openings: Vec<Vec<[f64; 2]>>,
     /// Centre lines of tie bars, with their width.
     pub bars: Vec<([f64; 2], [f64; 2], f64)>,
+    /// Middles of the tabs that hold a cut-out sheet.
+    pub tabs: Vec<[f64; 2]>,
     pub marks: Vec<Mark>,
     /// Lines of the legend, such as times.
     pub facts: Vec<String>,
@@ -48,6 +50,10 @@ pub fn order_png(motion: &Motion, picture: &OrderPicture) -> Vec<u8> {
         let width = ((width_mm * view.px_per_mm) as f32).clamp(3.0, 40.0);
         let (a, b) = (view.px(*a), view.px(*b));
         canvas.polyline([a, b], false, width, TIE);
+    }
+    for tab in &picture.tabs {
+        let [x, y] = view.px(*tab);
+        canvas.circle(x, y, 6.0, Some(TIE), Some((PAPER, 1.5)));
     }
     ends(&mut canvas, &view, motion);
     for mark in &picture.marks {
@@ -178,6 +184,13 @@ fn legend(canvas: &mut Canvas, motion: &Motion, picture: &OrderPicture) {
             canvas,
             &|c, y| c.rect(x, y - 4.0, 28.0, 8.0, TIE),
             &format!("{} tie bars, {span} wide", picture.bars.len()),
+        );
+    }
+    if !picture.tabs.is_empty() {
+        row(
+            canvas,
+            &|c, y| c.circle(x + 14.0, y, 6.0, Some(TIE), Some((PAPER, 1.5))),
+            &format!("{} tabs that hold the sheet", picture.tabs.len()),
         );
     }
     row(
