@@ -197,9 +197,9 @@ pub fn run_drawing(path: &Path, choice: usize, most: usize) -> String {
                     .all(|r| r.what.split_whitespace().count() >= 3),
                 "no words: {e}"
             );
-            return format!("{codes:?}");
+            return format!("refused {codes:?}");
         }
-        Err(other) => return gist(&other.to_string()),
+        Err(other) => return format!("refused {}", gist(&other.to_string())),
     };
     let mut codes: BTreeSet<String> = run.report.all_findings().map(|f| f.code.clone()).collect();
     for f in run.report.all_findings() {
