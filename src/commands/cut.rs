@@ -360,6 +360,7 @@ fn order_picture(
             .iter()
             .map(|s| (to_job(s.from), to_job(s.to), s.overlap_um * 1e-3))
             .collect(),
+        tabs: plan.tabs_mm(),
         marks: words::numbered(&job.findings)
             .filter_map(|(number, f)| {
                 f.at_mm.map(|at| Mark {

@@ -282,8 +282,11 @@ fn summary(job: &Path, layer: &Layer, verdict: &Verdict, heat: Option<&HeatResul
     for fact in facts(verdict) {
         out.push_str(&format!("  {fact}\n"));
     }
-    for line in heat.map(HeatResult::lines).unwrap_or_default() {
-        out.push_str(&format!("  heat: {line}\n"));
+    if let Some(heat) = heat {
+        out.push_str("  heat of the job as read, coarsely:\n");
+        for line in heat.lines() {
+            out.push_str(&format!("    {line}\n"));
+        }
     }
     for f in &verdict.findings {
         let line = f.line.map_or(String::new(), |l| format!("line {l}: "));

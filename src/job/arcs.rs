@@ -156,7 +156,8 @@ fn circle(points: &[[f64; 2]], tol_mm: f64) -> Option<([f64; 2], bool)> {
     let mut turned = 0.0;
     for w in points.windows(2) {
         let apart = |p: [f64; 2]| (distance(p) - r).abs();
-        if apart(w[1]) > tol_mm || apart(middle(w)) > 2.0 * tol_mm {
+        // Half the tolerance is left for the written decimals.
+        if apart(w[1]) > 0.5 * tol_mm || apart(middle(w)) > 1.5 * tol_mm {
             return None;
         }
         let p = [w[0][0] - c[0], w[0][1] - c[1]];

@@ -194,6 +194,22 @@ impl Plan {
             .count()
     }
 
+    /// Middles of the holding tabs, between the cuts of the sheet's outline.
+    pub fn tabs_mm(&self) -> Vec<[f64; 2]> {
+        let cuts: Vec<&[[f64; 2]]> = self
+            .paths
+            .iter()
+            .filter(|p| p.kind == CutKind::Sheet && p.points.len() > 1)
+            .map(|p| p.points.as_slice())
+            .collect();
+        (0..cuts.len())
+            .map(|i| {
+                let (a, b) = (cuts[i][cuts[i].len() - 1], cuts[(i + 1) % cuts.len()][0]);
+                [(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0]
+            })
+            .collect()
+    }
+
     /// Power of a path, percent of the rated power.
     pub fn power_percent(&self, path: u32) -> f64 {
         self.paths[path as usize]

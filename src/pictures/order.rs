@@ -30,6 +30,8 @@ pub struct OrderPicture {
     pub bars: Vec<([f64; 2], [f64; 2], f64)>,
     /// Lines across openings that another stencil of the same layer goes on with, and their overlap.
     pub seams: Vec<([f64; 2], [f64; 2], f64)>,
+    /// Middles of the tabs that hold a cut-out sheet.
+    pub tabs: Vec<[f64; 2]>,
     pub marks: Vec<Mark>,
     /// Lines of the legend, such as times.
     pub facts: Vec<String>,
@@ -55,6 +57,10 @@ pub fn order_png(motion: &Motion, picture: &OrderPicture) -> Vec<u8> {
     }
     for (a, b, _) in &picture.seams {
         seam(&mut canvas, view.px(*a), view.px(*b));
+    }
+    for tab in &picture.tabs {
+        let [x, y] = view.px(*tab);
+        canvas.circle(x, y, 6.0, Some(TIE), Some((PAPER, 1.5)));
     }
     ends(&mut canvas, &view, motion, &picture.marks);
     for mark in &picture.marks {
@@ -289,6 +295,13 @@ fn legend(canvas: &mut Canvas, motion: &Motion, picture: &OrderPicture) {
                 if picture.seams.len() == 1 { "" } else { "s" },
                 trim_number(overlap_mm * 1e3, 1)
             ),
+        );
+    }
+    if !picture.tabs.is_empty() {
+        row(
+            canvas,
+            &|c, y| c.circle(x + 14.0, y, 6.0, Some(TIE), Some((PAPER, 1.5))),
+            &format!("{} tabs that hold the sheet", picture.tabs.len()),
         );
     }
     row(

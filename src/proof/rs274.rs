@@ -428,6 +428,8 @@ impl<'a> Machine<'a> {
         }
         if !self.burning() {
             let length: f64 = length_on_foil(self.dialect, start, &points);
+            // Arcs cost as much with the beam off.
+            self.clock.points += points.len();
             self.clock.time_s += length / speed;
             return;
         }

@@ -5,7 +5,7 @@
 use super::dialect::Clock;
 use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob};
 use crate::motion::Burn;
-use kurbo::{BezPath, PathEl};
+use kurbo::{BezPath, PathEl, Point};
 use std::collections::BTreeMap;
 
 pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> {
@@ -77,23 +77,13 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         let name = number("data-path").unwrap_or(count);
         let pass = number("data-pass").unwrap_or(1);
         count += 1;
-        let mut parts: Vec<Vec<[f64; 2]>> = Vec::new();
-        let mut wild = false;
-        // 0.02 um: far below any scanner's step.
-        kurbo::flatten(path, 2e-5 / scale, |el| match el {
-            PathEl::MoveTo(p) => parts.push(vec![place(p.x, p.y)]),
-            PathEl::LineTo(p) => {
-                if let Some(part) = parts.last_mut() {
-                    part.push(place(p.x, p.y));
-                }
-            }
-            PathEl::ClosePath => {
-                if let Some(part) = parts.last_mut() {
-                    part.push(part[0]);
-                }
-            }
-            _ => {}
-        });
+        let mut wild = far_out(&path, scale);
+        let parts = if wild {
+            Vec::new()
+        } else {
+            let most = MAX_POINTS - clock.points.min(MAX_POINTS);
+            flat(&path, scale, most, place)?
+        };
         for mut points in parts {
             points.dedup();
             wild |= points
@@ -155,4 +145,61 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         lines: clock.lines,
         faults,
     })
+}
+
+/// Whether a coordinate is no length: more than a kilometre, or no number.
+fn far_out(path: &BezPath, scale: f64) -> bool {
+    let far = |p: &Point| {
+        [p.x, p.y]
+            .iter()
+            .any(|v| (v * scale).abs() >= 1e6 || v.is_nan())
+    };
+    path.elements().iter().any(|el| match el {
+        PathEl::MoveTo(p) | PathEl::LineTo(p) => far(p),
+        PathEl::QuadTo(p, q) => far(p) || far(q),
+        PathEl::CurveTo(p, q, r) => far(p) || far(q) || far(r),
+        PathEl::ClosePath => false,
+    })
+}
+
+/// The subpaths as polylines, curve by curve, so that no drawing grows beyond `most` points.
+fn flat(
+    path: &BezPath,
+    scale: f64,
+    most: usize,
+    place: impl Fn(f64, f64) -> [f64; 2],
+) -> Result<Vec<Vec<[f64; 2]>>, ReadError> {
+    let mut parts: Vec<Vec<[f64; 2]>> = Vec::new();
+    let (mut at, mut start, mut count) = (Point::ZERO, Point::ZERO, 0);
+    for el in path.elements() {
+        match *el {
+            PathEl::MoveTo(p) => {
+                parts.push(vec![place(p.x, p.y)]);
+                (at, start) = (p, p);
+            }
+            PathEl::ClosePath => {
+                if let Some(part) = parts.last_mut() {
+                    part.push(part[0]);
+                }
+                at = start;
+            }
+            el => {
+                if let Some(part) = parts.last_mut() {
+                    let before = part.len();
+                    // 0.02 um: far below any scanner's step.
+                    kurbo::flatten([PathEl::MoveTo(at), el], 2e-5 / scale, |flat| {
+                        if let PathEl::LineTo(p) = flat {
+                            part.push(place(p.x, p.y));
+                        }
+                    });
+                    count += part.len() - before;
+                }
+                at = el.end_point().unwrap_or(at);
+            }
+        }
+        if count > most {
+            return Err(ReadError::TooLarge { limit: MAX_POINTS });
+        }
+    }
+    Ok(parts)
 }

@@ -44,32 +44,38 @@ fn all(folder: &Path, least: usize) {
     let mut codes: BTreeMap<String, usize> = BTreeMap::new();
     let mut slow = Vec::new();
     let mut failed = Vec::new();
-    for file in files.iter().step_by(step) {
+    for (done, file) in files.iter().step_by(step).enumerate() {
+        if done % 200 == 0 {
+            println!("{done} done, {} failed, {} slow", failed.len(), slow.len());
+        }
         let busy = cpu_seconds();
         // Choice 2: a width for drawings without size, tie bars, least travel.
         match catch_unwind(|| run_drawing(file, 2, usize::MAX)) {
-            Ok(outcome) if outcome.starts_with('{') => {
-                let kind = if outcome.contains("proof ") {
+            Ok(outcome) => {
+                let kind = if outcome.starts_with("refused") {
+                    "refused"
+                } else if outcome.contains("\"proof ") {
                     "job with remarks of the proof"
                 } else {
                     "read"
                 };
                 *outcomes.entry(kind).or_default() += 1;
-                for code in outcome.trim_matches(['{', '}']).split(", ") {
+                let list = outcome
+                    .trim_start_matches("refused ")
+                    .trim_matches(['{', '}']);
+                for code in list.split(", ") {
                     *codes.entry(code.trim_matches('"').to_owned()).or_default() += 1;
                 }
             }
-            Ok(other) => {
-                *outcomes.entry("refused").or_default() += 1;
-                *codes.entry(other).or_default() += 1;
+            Err(why) => {
+                let words = why.downcast_ref::<String>().cloned().unwrap_or_default();
+                println!("FAILED {}: {words}", file.display());
+                failed.push((file.clone(), words));
             }
-            Err(why) => failed.push((
-                file.clone(),
-                why.downcast_ref::<String>().cloned().unwrap_or_default(),
-            )),
         }
         let took = cpu_seconds() - busy;
         if took > 10.0 {
+            println!("SLOW {}: {took:.1} CPU s", file.display());
             slow.push((file.clone(), took));
         }
     }

@@ -155,8 +155,8 @@ pub fn run_drawing(path: &Path, choice: usize, most: usize) -> String {
     let recipe = Recipe::load("steel-25um").unwrap();
     let options = Options {
         read: ReadOptions {
-            width_mm: (choice % 2 == 0).then_some(20.0),
-            any_paint: choice % 5 == 0,
+            width_mm: (choice.is_multiple_of(2)).then_some(20.0),
+            any_paint: choice.is_multiple_of(5),
             tolerance_um: recipe.tolerance_um(),
             ..ReadOptions::default()
         },
@@ -168,7 +168,7 @@ pub fn run_drawing(path: &Path, choice: usize, most: usize) -> String {
             IslandMode::Refuse,
         ][choice / 7 % 4],
         order: [OrderMode::Travel, OrderMode::Artwork, OrderMode::Cool][choice / 3 % 3],
-        force: choice % 11 == 0,
+        force: choice.is_multiple_of(11),
         rules_only: false,
         recipe,
     };
@@ -197,9 +197,9 @@ pub fn run_drawing(path: &Path, choice: usize, most: usize) -> String {
                     .all(|r| r.what.split_whitespace().count() >= 3),
                 "no words: {e}"
             );
-            return format!("{codes:?}");
+            return format!("refused {codes:?}");
         }
-        Err(other) => return gist(&other.to_string()),
+        Err(other) => return format!("refused {}", gist(&other.to_string())),
     };
     let mut codes: BTreeSet<String> = run.report.all_findings().map(|f| f.code.clone()).collect();
     for f in run.report.all_findings() {

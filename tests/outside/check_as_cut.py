@@ -22,6 +22,8 @@ LIMIT_UM = 0.05
 QUADRANT = 64
 # The proof counts slugs larger than the beam; beside that size scan lines and pixels may differ.
 NEAR_BEAM = (0.7, 1.5)
+# Metal thinner than this between two cuts is no piece.
+SLIVER_UM = 0.5
 LARGEST_RASTER = 16_000_000
 
 
@@ -29,7 +31,8 @@ def pieces(foil, sheet):
     """Areas of the pieces of foil that do not touch the sheet's edge."""
     parts = foil.geoms if foil.geom_type == "MultiPolygon" else [foil]
     edge = sheet.exterior
-    return [p.area for p in parts if p.area > 0 and p.distance(edge) > 1e-6]
+    free = [p for p in parts if p.area > 0 and p.distance(edge) > 1e-6]
+    return [p.area for p in free if not p.buffer(-SLIVER_UM / 2).is_empty]
 
 
 def raster_pieces(ways, sheet_um, radius):
@@ -115,8 +118,10 @@ def check(job):
     inside = shapely.contains_properly(swept, points)
     geos = np.where(inside, -apart, apart)
     proof = places[:, 2] - radius
-    # Inside the sweep the nearest edge may belong to another cut; there only the sign is told.
-    differ = np.where(inside & (proof < 0) & (apart < -proof), 0.0, np.abs(geos - proof))
+    # Metal thinner than the edge error (the tip of a cusp, a neck between two single lines) lies under two cuts
+    # at once: the edge there is where neither reaches, further off than either tells. Such places are counted.
+    twice = inside & (proof < 0) & (apart > -proof + LIMIT_UM)
+    differ = np.where(twice, 0.0, np.abs(geos - proof))
     counted = job["slugs"] + job["loose"]
     exact = [a for a in pieces(sheet.difference(swept), sheet)]
     cells = raster_pieces(ways, sheet_um, radius)
@@ -131,28 +136,29 @@ def check(job):
         most, large = (sum(a > f * beam for a in areas) for f in NEAR_BEAM)
         if not large <= counted <= most:
             problems.append(f"{counted} pieces come free; {name} has {large} to {most}")
-    return differ.max(initial=0), len(places), cells is not None, problems
+    return differ.max(initial=0), len(places), cells is not None, int(twice.sum()), problems
 
 
 def main():
     files = sorted(Path(sys.argv[1]).glob("*.json"))
     if not files:
         sys.exit(f"no jobs in {sys.argv[1]}")
-    worst, places, rasters, bad = 0.0, 0, 0, 0
+    worst, places, rasters, under, bad = 0.0, 0, 0, 0, 0
     for file in files:
         job = json.loads(file.read_text())
         if not job["places"]:
             continue
-        apart, n, raster, problems = check(job)
-        worst, places, rasters = max(worst, apart), places + n, rasters + raster
+        apart, n, raster, twice, problems = check(job)
+        worst, places, rasters, under = max(worst, apart), places + n, rasters + raster, under + twice
         for problem in problems:
             bad += 1
             print(f"{job['name']}: {problem}")
     print(
         f"{len(files)} jobs, {places} places: as-cut edges at most {worst:.4f} um from GEOS {shapely.geos_version_string}; "
-        f"{rasters} on a raster; {bad} problems"
+        f"{under} places under two cuts at once; {rasters} jobs on a raster; {bad} problems"
     )
-    sys.exit(bad > 0)
+    # More than a few such places would be something else.
+    sys.exit(bad > 0 or under > places / 1000)
 
 
 if __name__ == "__main__":

@@ -14,7 +14,12 @@ use std::path::{Path, PathBuf};
 const PLACES: usize = 400;
 
 fn export(drawing: &Path, width_mm: Option<f64>, into: &Path) -> usize {
-    let recipe = Recipe::load("steel-25um").unwrap();
+    let mut recipe = Recipe::load("steel-25um").unwrap();
+    if width_mm.is_some() {
+        // Icons fill their page: a foil around what is drawn.
+        recipe.sheet.size = "artwork".into();
+        recipe.sheet.margin_mm = 0.5;
+    }
     let options = Options {
         read: ReadOptions {
             width_mm,

@@ -277,7 +277,10 @@ fn the_command_cuts_the_sheet_out_last() {
                 || words.contains("4 tabs, the narrowest 29"),
             "{words}"
         );
-        assert!(words.contains("heat: heat memory: peak"), "{words}");
+        assert!(
+            words.contains("heat of the job as read") && words.contains("heat memory: peak"),
+            "{words}"
+        );
     }
 }
 

@@ -93,3 +93,31 @@ fn the_wrong_kind_of_file_is_refused_with_words() {
         assert!(e.contains(wanted), "{name}: {e}");
     }
 }
+
+/// Files of a megabyte that ask for far more: refused, or read, but not for long.
+#[test]
+fn small_files_that_ask_for_much_are_bounded() {
+    let dialect = Dialect::from_recipe(&DEMO.recipe);
+    let arcs = "G2 X50 Y0 I-50 J0\n".repeat(20_000);
+    let off = format!("G21 G90\nF600 S500\nG0 X50 Y0\n{arcs}M5\nM2\n");
+    let on = off.replacen("G2", "M3\nG2", 1);
+    let curves = "C50 50 -50 50 -50 0C-50 -50 50 -50 50 0".repeat(20_000);
+    let svg = |d: &str| {
+        format!(
+            "<svg xmlns='http://www.w3.org/2000/svg' width='9000mm' height='9000mm' viewBox='0 0 90 90'><path d='M50 0{d}'/></svg>"
+        )
+    };
+    let begin = std::time::Instant::now();
+    for (name, text) in [("a.nc", off), ("a.nc", on), ("a.cut.svg", svg(&curves))] {
+        let error = read(name, text.as_bytes(), &dialect)
+            .unwrap_err()
+            .to_string();
+        assert!(error.contains("more than 30000000 points"), "{error}");
+    }
+    for d in ["C1e300 0 1 1 2 2", "C1e9 0 1 1 2 2", "L1e8 1e8"] {
+        let job = read("a.cut.svg", svg(d).as_bytes(), &dialect).unwrap();
+        assert_eq!(job.faults.listed()[0].finding.code, "unreadable", "{d}");
+    }
+    // On a machine that does other things too.
+    assert!(begin.elapsed().as_secs() < 240, "{:?}", begin.elapsed());
+}
