@@ -8,6 +8,7 @@ use crate::recipe::Recipe;
 use crate::report::{self, BarReport, LayerReport, Report};
 use crate::sheet::Sheet;
 use crate::stencil::{self, IslandMode, Stencil};
+use crate::stopwatch::Stopwatch;
 use crate::units::NM_PER_MM;
 use crate::{finding, kerf};
 use std::path::Path;
@@ -54,6 +55,8 @@ pub struct Run {
     pub sheet: Sheet,
     pub jobs: Vec<LayerJob>,
     pub report: Report,
+    /// How long the stages took.
+    pub times: Stopwatch,
 }
 
 /// Takes a drawing through the stages, up to plans ready to be written.
@@ -61,9 +64,11 @@ pub struct Run {
 /// # Errors
 /// What cannot be read or placed at all. Problems of the artwork are findings in the report.
 pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> {
+    let mut times = Stopwatch::default();
     let recipe = &options.recipe;
     let mut general = Vec::new();
     let artwork = artwork::read(drawing, &options.read)?.take(&mut general);
+    times.lap("read the drawing");
     let sheet = Sheet::of(&artwork, recipe).take(&mut general);
     let sheet_regions = sheet.regions();
     kerf_assumed(recipe, &mut general);
@@ -78,23 +83,29 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
         let mut found = sheet.check_openings(layer);
         let stencils =
             stencil::hold_together(layer, &sheet_regions, recipe, options.islands).take(&mut found);
+        times.lap("islands and tie bars");
         for stencil in stencils {
             let mut findings = found.clone();
             findings.extend(stencil::rules::check(&stencil, recipe));
+            times.lap("rules");
             let contours = kerf::compensate(&stencil.openings, recipe).take(&mut findings);
+            times.lap("kerf");
             let blocked = blocked_before || finding::worst(&findings) == Some(Severity::Blocking);
             let plan = if options.rules_only || (blocked && !options.force) {
                 None
             } else {
                 let sequence = order::arrange(&contours, recipe, options.order, sheet.box_mm)
                     .take(&mut findings);
+                times.lap("order");
                 let label = Label {
                     artwork: &file,
                     layer: &stencil.name,
                     order: options.order,
                     forced: blocked,
                 };
-                Some(job::place(&sequence, sheet.box_mm, recipe, &label)?)
+                let plan = job::place(&sequence, sheet.box_mm, recipe, &label)?;
+                times.lap("plan");
+                Some(plan)
             };
             for f in &mut findings {
                 locate(f, layer, &stencil.name);
@@ -129,11 +140,13 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
         layers: jobs.iter().map(layer_report).collect(),
         files: Vec::new(),
     };
+    times.lap("report");
     Ok(Run {
         stem: artwork.stem,
         sheet,
         jobs,
         report,
+        times,
     })
 }
 

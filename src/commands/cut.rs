@@ -33,6 +33,9 @@ pub struct CutArgs {
     /// Write the job in spite of findings that block (the exit code stays 1)
     #[arg(long)]
     force: bool,
+    /// Print to the terminal's error stream how long each stage took
+    #[arg(long)]
+    timings: bool,
 }
 
 /// The format that is a folder of numbered drawings.
@@ -72,6 +75,7 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
         // The proof may have found what blocks: then nothing is left behind.
         if !run.report.blocked() || args.force {
             written = write_all(&mut run, files, &out)?;
+            run.times.lap("save the files");
         }
     }
     let blocked = run.report.blocked();
@@ -86,6 +90,9 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
         } else {
             println!("wrote {} files to {}", written.len(), out.display());
         }
+    }
+    if args.timings {
+        eprint!("{}", run.times.words());
     }
     if args.stencil.common.quiet || args.stencil.common.json {
         for f in run
@@ -121,6 +128,7 @@ fn make_files(
                 }
                 let named = |(name, bytes)| (format!("{base}.batches/{name}"), bytes);
                 files.extend(batches.into_iter().map(named));
+                run.times.lap("batches and their proof");
                 continue;
             }
             let writer = job::writer(format).context("format without a writer")?;
@@ -128,10 +136,12 @@ fn make_files(
             let bytes = writer
                 .write(plan, recipe)
                 .with_context(|| format!("layer `{}` as {format}", job.stencil.name))?;
+            run.times.lap(&format!("write {format}"));
             if !args.force && CAN_BE_READ.contains(&format.as_str()) {
                 let read = proof::read(&name, &bytes, &Dialect::from_recipe(recipe))
                     .with_context(|| format!("reading {name} back"))?;
                 faults.extend(proved(&read, &name, run, job, recipe));
+                run.times.lap(&format!("prove {format}"));
             }
             files.push((name, bytes));
         }
@@ -158,6 +168,7 @@ fn make_files(
                 run.report.layers[i].heat = serde_json::to_value(result.lines()).ok();
             }
         }
+        run.times.lap("pictures");
         run.report.layers[i].findings.extend(faults);
     }
     Ok(files)
