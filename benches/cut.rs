@@ -54,7 +54,9 @@ fn stages(c: &mut Criterion) {
         g.bench_function(id("read"), |b| {
             b.iter(|| black_box(read_str(text, "bench.svg", &options).expect("it is read")));
         });
-        let artwork = read_str(text, "bench.svg", &options).expect("it is read").value;
+        let artwork = read_str(text, "bench.svg", &options)
+            .expect("it is read")
+            .value;
         let layer = &artwork.layers[0];
         let sheet = Sheet::of(&artwork, &recipe).value;
         let foil = sheet.regions();
@@ -71,7 +73,11 @@ fn stages(c: &mut Criterion) {
             b.iter(|| black_box(stencil::rules::check(&stencil, &recipe)).len());
         });
         g.bench_function(id("kerf"), |b| {
-            b.iter(|| black_box(kerf::compensate(&stencil.openings, &recipe)).value.len());
+            b.iter(|| {
+                black_box(kerf::compensate(&stencil.openings, &recipe))
+                    .value
+                    .len()
+            });
         });
         let contours = kerf::compensate(&stencil.openings, &recipe).value;
         for mode in [OrderMode::Artwork, OrderMode::Travel, OrderMode::Cool] {

@@ -9,9 +9,9 @@ use std::io::Write;
 fn main() -> std::io::Result<()> {
     let words: Vec<String> = std::env::args().skip(1).collect();
     let number = |i: usize, otherwise: usize| {
-        words
-            .get(i)
-            .map_or(Some(otherwise), |w| w.parse::<usize>().ok().filter(|n| *n > 0))
+        words.get(i).map_or(Some(otherwise), |w| {
+            w.parse::<usize>().ok().filter(|n| *n > 0)
+        })
     };
     let text = match (words.first().map(String::as_str), number(1, 40_000)) {
         (Some("openings"), Some(count)) => match (number(2, 32), number(3, 1)) {

@@ -1,6 +1,6 @@
 //! One drawing, top to bottom.
 
-use crate::artwork::{self, ArtworkError, ReadOptions};
+use crate::artwork::{self, ArtworkError, ElementIndex, ReadOptions};
 use crate::finding::{Finding, Severity};
 use crate::job::{self, Label, PlaceError, Plan};
 use crate::order::{self, OrderMode};
@@ -11,6 +11,8 @@ use crate::stencil::{self, IslandMode, Stencil};
 use crate::stopwatch::Stopwatch;
 use crate::units::NM_PER_MM;
 use crate::{finding, kerf};
+use std::cell::LazyCell;
+use std::ops::Deref;
 use std::path::Path;
 use thiserror::Error;
 
@@ -107,8 +109,9 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
                 times.lap("plan");
                 Some(plan)
             };
+            let elements = LazyCell::new(|| ElementIndex::new(layer));
             for f in &mut findings {
-                locate(f, layer, &stencil.name);
+                locate(f, &elements, &stencil.name);
             }
             let layer = artwork::Layer {
                 name: stencil.name.clone(),
@@ -193,13 +196,13 @@ fn kerf_assumed(recipe: &Recipe, findings: &mut Vec<Finding>) {
 }
 
 /// Adds the layer, and the element nearest to the place, where a stage did not know them.
-fn locate(finding: &mut Finding, layer: &artwork::Layer, name: &str) {
+fn locate<'a>(finding: &mut Finding, elements: &impl Deref<Target = ElementIndex<'a>>, name: &str) {
     if finding.layer.is_none() {
         finding.layer = Some(name.to_owned());
     }
     if finding.element_id.is_none()
         && let Some([x, y]) = finding.at_mm
-        && let Some(e) = layer.element_at((x * NM_PER_MM) as i32, (y * NM_PER_MM) as i32)
+        && let Some(e) = elements.element_at((x * NM_PER_MM) as i32, (y * NM_PER_MM) as i32)
     {
         finding.element_id = Some(e.id.clone());
     }

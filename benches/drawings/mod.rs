@@ -52,9 +52,8 @@ pub fn openings(count: usize, vertices: usize, per_path: usize) -> String {
                     2 => ([-u[0], -u[1]], [-1.0, -1.0]),
                     _ => ([u[1], -u[0]], [1.0, -1.0]),
                 };
-                let at = |k: usize| {
-                    centre[k] + sign[k] * (HALF_MM[k] - CORNER_MM) + CORNER_MM * dir[k]
-                };
+                let at =
+                    |k: usize| centre[k] + sign[k] * (HALF_MM[k] - CORNER_MM) + CORNER_MM * dir[k];
                 let letter = if quarter == 0 && j == 0 { 'M' } else { 'L' };
                 let _ = write!(out, "{letter}{:.5} {:.5}", at(0), at(1));
             }

@@ -191,10 +191,10 @@ pub(super) fn composite(paints: &[Paint]) -> Regions {
         levels(paints)
     };
     let count = levels.iter().flatten().max().map_or(0, |l| l + 1);
-    let mut rings: Vec<Vec<Vec<Point>>> = vec![Vec::new(); count];
+    let mut rings: Vec<Vec<&[Point]>> = vec![Vec::new(); count];
     for (paint, level) in paints.iter().zip(&levels) {
         if let Some(level) = level {
-            rings[*level].extend(paint.rings.iter().cloned());
+            rings[*level].extend(paint.rings.iter().map(Vec::as_slice));
         }
     }
     let stacks = rings.iter().enumerate().map(|(level, rings)| {

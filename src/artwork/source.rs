@@ -1,11 +1,13 @@
 //! The file as it is written: encoding, nesting, page size, layers, and an id for everything that paints.
 
+use super::outline::{self, Outline};
 use super::size::{self, PageSize};
-use super::{Refusal, TieSettings, arcs, references};
+use super::{Refusal, TieSettings, references};
 use crate::finding::Finding;
 use crate::units;
+use rayon::prelude::*;
 use roxmltree::{Document, Node};
-use rustc_hash::FxHashMap;
+use rustc_hash::{FxHashMap, FxHashSet};
 use std::borrow::Cow;
 
 /// Deepest nesting of elements read; drawing programs stay far below.
@@ -142,7 +144,9 @@ pub(super) struct Survey {
     pub said: FxHashMap<String, Said>,
     pub findings: Vec<Finding>,
     pub refusals: Vec<Refusal>,
-    /// The text with ids added and arcs as curves, where it had to be changed.
+    /// By id; what was read here already and needs no second reading.
+    pub outlines: FxHashMap<String, Outline>,
+    /// The text with ids added, and with arcs as curves or stand-ins for what was read already.
     pub text: Option<String>,
     /// The same with all tie lines and keep-clear areas made visible, if there are any.
     pub marked_text: Option<String>,
@@ -180,6 +184,7 @@ pub(super) fn survey(doc: &Document<'_>, width_mm: Option<f64>) -> Result<Survey
         said: FxHashMap::default(),
         findings: Vec::new(),
         refusals: Vec::new(),
+        outlines: FxHashMap::default(),
         text: None,
         marked_text: None,
     };
@@ -222,9 +227,18 @@ fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree
         )
         .collect();
     let mut ids = FxHashMap::default();
-    let mut edits: Vec<arcs::Edit> = Vec::new();
+    let mut edits: Vec<outline::Edit> = Vec::new();
+    // Where nothing refers to anything, each element is drawn once and can be known by its id.
+    let direct = !fixed && !text.contains("href") && !text.contains("url(");
+    let shared = if direct {
+        shared_ids(doc)
+    } else {
+        FxHashSet::default()
+    };
+    let mut own_outlines: Vec<(Node<'_, '_>, String)> = Vec::new();
     // Where an element's name matters to the drawing, it stays.
     let renamable = !fixed
+        && !direct
         && !text.contains("<marker")
         && !doc
             .descendants()
@@ -239,8 +253,8 @@ fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree
         let own = node.attribute("id").filter(|id| !id.is_empty());
         let start = node.range().start;
         let tag_end = tag_end(text, start);
-        if !fixed && (renamable || node.tag_name().name() == "path") {
-            arcs::edits(&node, start + 1..tag_end, text, &mut edits);
+        if !fixed && !direct && (renamable || node.tag_name().name() == "path") {
+            outline::edits(&node, start + 1..tag_end, text, &mut edits);
         }
         let id = if let Some(own) = own {
             own.to_owned()
@@ -252,10 +266,25 @@ fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree
             }
             made
         };
+        if direct && !shared.contains(id.as_str()) && !(own.is_none() && node.has_attribute("id")) {
+            own_outlines.push((node, id.clone()));
+        }
         if let Some(said) = what_is_said(&node, &id, survey) {
             survey.said.insert(id.clone(), said);
         }
         ids.insert(node.id(), id);
+    }
+    let read: Vec<_> = own_outlines
+        .into_par_iter()
+        .filter_map(|(node, id)| {
+            let outline = outline::of(&node)?;
+            let edit = outline::stand_in(&node, &outline);
+            Some((id, outline, edit))
+        })
+        .collect();
+    for (id, outline, edit) in read {
+        edits.extend(edit);
+        survey.outlines.insert(id, outline);
     }
     if !edits.is_empty() {
         survey.text = Some(edited(text, &mut edits));
@@ -267,7 +296,18 @@ fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree
     ids
 }
 
-fn edited(text: &str, edits: &mut [arcs::Edit]) -> String {
+/// Ids that more than one element bears, or that could be taken for a made one.
+fn shared_ids<'a>(doc: &'a Document<'_>) -> FxHashSet<&'a str> {
+    let (mut seen, mut shared) = (FxHashSet::default(), FxHashSet::default());
+    for id in doc.descendants().filter_map(|n| n.attribute("id")) {
+        if !seen.insert(id) || id.contains(':') {
+            shared.insert(id);
+        }
+    }
+    shared
+}
+
+fn edited(text: &str, edits: &mut [outline::Edit]) -> String {
     edits.sort_by_key(|(range, _)| (range.start, range.end));
     let added: usize = edits.iter().map(|e| e.1.len()).sum();
     let mut out = String::with_capacity(text.len() + added);
@@ -287,7 +327,7 @@ fn show_marks(
     doc: &Document<'_>,
     ids: &FxHashMap<roxmltree::NodeId, String>,
     survey: &Survey,
-    edits: &mut Vec<arcs::Edit>,
+    edits: &mut Vec<outline::Edit>,
 ) {
     let text = doc.input_text();
     let mut shown = rustc_hash::FxHashSet::default();

@@ -2,6 +2,7 @@
 
 use super::composite::{self, Paint};
 use super::layers::{self, Draft};
+use super::outline::Outline;
 use super::resolved::{Map, luminance, pen, pieces, rule};
 use super::size::PageSize;
 use super::source::{self, Said, Survey};
@@ -398,7 +399,7 @@ impl<'a> Walker<'a> {
         if let (None, Some((colour, _)), false) = (&fill, &stroke, context.glyph)
             && !self.marks
             && luminance(*colour) < 0.5
-            && pieces(path.data()).any(|p| p == Piece::Close)
+            && self.outline(path).any(|p| p == Piece::Close)
         {
             let b = path.abs_bounding_box();
             let at = [b.left() + b.right(), b.top() + b.bottom()]
@@ -459,6 +460,20 @@ impl<'a> Walker<'a> {
         None
     }
 
+    /// What the path draws: as read from the drawing itself, else as the library gives it.
+    fn outline<'p>(&self, path: &'p usvg::Path) -> impl Iterator<Item = Piece> + use<'a, 'p> {
+        let own: Option<&'a Outline> = if path.id().is_empty() {
+            None
+        } else {
+            self.survey.outlines.get(path.id())
+        };
+        let library = own.is_none().then(|| pieces(path.data()));
+        own.map(Outline::pieces)
+            .into_iter()
+            .flatten()
+            .chain(library.into_iter().flatten())
+    }
+
     fn tolerance_mm(&self) -> f64 {
         self.options.tolerance_um.max(0.002) / 1e3
     }
@@ -476,7 +491,7 @@ impl<'a> Walker<'a> {
         let mut rings: Vec<Vec<flatten::Pt>> = Vec::new();
         let mut points = 0;
         let mut ring: Vec<flatten::Pt> = Vec::new();
-        for piece in pieces(path.data()) {
+        for piece in self.outline(path) {
             match piece {
                 Piece::Move(p) => {
                     points += ring.len();
@@ -603,7 +618,7 @@ impl<'a> Walker<'a> {
         if self.is_too_far(path, &context.map, pen.width / 2.0 * stretch, context) {
             return;
         }
-        let all: Vec<Piece> = pieces(path.data()).collect();
+        let all: Vec<Piece> = self.outline(path).collect();
         let Some(mut rings) = stroke::outline(&all, &pen, self.tolerance_mm() / stretch) else {
             self.too_many(path, context);
             return;
@@ -681,7 +696,7 @@ impl<'a> Walker<'a> {
         let mut start = [0.0; 2];
         let mut at = [0.0; 2];
         let mut segments = Vec::new();
-        for piece in pieces(path.data()) {
+        for piece in self.outline(path) {
             match piece {
                 Piece::Move(p) => (start, at) = (p, p),
                 Piece::Line(p) | Piece::Cubic(_, _, p) => {

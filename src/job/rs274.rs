@@ -6,8 +6,12 @@
 use super::plan::{Path, Plan, Step};
 use super::write::{WriteError, Writer};
 use crate::recipe::{CommentStyle, DwellUnit, Recipe};
-use crate::units::{show_time_s, trim_number};
+use crate::units::{push_fixed, show_time_s, trim_number};
+use rayon::prelude::*;
 use std::fmt::Write as _;
+
+/// Steps written by one thread at a time; the file does not depend on it.
+const CHUNK_STEPS: usize = 1024;
 
 /// Writes `.nc` files.
 #[derive(Debug)]
@@ -38,32 +42,26 @@ impl Writer for Rs274Writer {
         for line in &dialect.header {
             body.line(line);
         }
-        for step in &plan.steps {
-            match step {
-                Step::Jump { to } => {
-                    let words = body.xy(*to);
-                    body.line(&format!("G0 {words}"));
-                }
-                Step::Dwell { seconds, reason } => {
-                    body.comment(&format!("pause: {reason}"));
-                    let p = match dialect.dwell_unit {
-                        DwellUnit::Seconds => trim_number(*seconds, 4),
-                        DwellUnit::Milliseconds => trim_number(seconds * 1e3, 1),
+        if dialect.line_numbers {
+            body.steps(plan, &plan.steps);
+        } else {
+            // Without numbers no line depends on those before it.
+            let parts: Vec<String> = plan
+                .steps
+                .par_chunks(CHUNK_STEPS)
+                .map(|steps| {
+                    let mut part = Body {
+                        out: String::new(),
+                        recipe,
+                        line: 0,
                     };
-                    body.line(&format!("G4 P{p}"));
-                }
-                Step::Cut {
-                    path,
-                    pass,
-                    from_mm,
-                    to_mm,
-                } => {
-                    let p = &plan.paths[*path as usize];
-                    body.comment(&path_comment(*path, *pass, p));
-                    let points = plan.cut_points(*path, *from_mm, *to_mm);
-                    let power = dialect.power_full_scale * plan.power_percent(*path) / 100.0;
-                    body.cut(&points, power, plan.speed_mm_s(*path) * 60.0);
-                }
+                    part.steps(plan, steps);
+                    part.out
+                })
+                .collect();
+            body.out.reserve(parts.iter().map(String::len).sum());
+            for part in &parts {
+                body.out.push_str(part);
             }
         }
         body.line(&dialect.beam_off);
@@ -146,16 +144,52 @@ struct Body<'a> {
 }
 
 impl Body<'_> {
+    fn steps(&mut self, plan: &Plan, steps: &[Step]) {
+        let dialect = &self.recipe.rs274;
+        let mut words = String::new();
+        for step in steps {
+            match step {
+                Step::Jump { to } => {
+                    words.clear();
+                    self.push_xy(&mut words, *to);
+                    self.line(&format!("G0 {words}"));
+                }
+                Step::Dwell { seconds, reason } => {
+                    self.comment(&format!("pause: {reason}"));
+                    let p = match dialect.dwell_unit {
+                        DwellUnit::Seconds => trim_number(*seconds, 4),
+                        DwellUnit::Milliseconds => trim_number(seconds * 1e3, 1),
+                    };
+                    self.line(&format!("G4 P{p}"));
+                }
+                Step::Cut {
+                    path,
+                    pass,
+                    from_mm,
+                    to_mm,
+                } => {
+                    let p = &plan.paths[*path as usize];
+                    self.comment(&path_comment(*path, *pass, p));
+                    let points = plan.cut_points(*path, *from_mm, *to_mm);
+                    let power = dialect.power_full_scale * plan.power_percent(*path) / 100.0;
+                    self.cut(&points, power, plan.speed_mm_s(*path) * 60.0);
+                }
+            }
+        }
+    }
     fn raw(&mut self, text: &str) {
         self.out.push_str(text);
         self.out.push('\n');
     }
-    fn line(&mut self, text: &str) {
+    fn number_line(&mut self) {
         if self.recipe.rs274.line_numbers {
             // N takes at most five digits (NIST IR 6556, 3.3.1): start over rather than overflow.
             self.line = self.line % 99_999 + 1;
             let _ = write!(self.out, "N{} ", self.line);
         }
+    }
+    fn line(&mut self, text: &str) {
+        self.number_line();
         self.raw(text);
     }
     /// A comment in the dialect's style, folded to the line limit; nothing where there are none.
@@ -199,54 +233,51 @@ impl Body<'_> {
             }
         }
     }
-    fn number(&self, v: f64) -> String {
-        let v = format!("{:.*}", self.recipe.rs274.decimals as usize, v);
-        if v.trim_start_matches('-')
-            .chars()
-            .all(|c| c == '0' || c == '.')
-        {
-            v.trim_start_matches('-').to_owned()
-        } else {
-            v
-        }
-    }
     /// Axis words of a point, the scanner's measured scale taken out.
-    fn xy(&self, p: [f64; 2]) -> String {
+    fn push_xy(&self, out: &mut String, p: [f64; 2]) {
         let scan = &self.recipe.scan;
-        format!(
-            "X{} Y{}",
-            self.number(p[0] / scan.scale_x),
-            self.number(p[1] / scan.scale_y)
-        )
+        let places = self.recipe.rs274.decimals as usize;
+        out.push('X');
+        push_fixed(out, p[0] / scan.scale_x, places);
+        out.push_str(" Y");
+        push_fixed(out, p[1] / scan.scale_y, places);
     }
     /// One cut: power, beam on, moves, beam off. Nothing else ever turns the beam on.
     fn cut(&mut self, points: &[[f64; 2]], power: f64, feed_mm_min: f64) {
+        let Some((first, rest)) = points.split_first() else {
+            return;
+        };
         let dialect = &self.recipe.rs274;
-        let (on, off) = (dialect.beam_on.clone(), dialect.beam_off.clone());
-        let power = format!("{}{}", dialect.power_word, trim_number(power, 3));
-        let mut moves: Vec<String> = Vec::with_capacity(points.len());
-        let mut last = points.first().map(|p| self.xy(*p));
-        for p in points.iter().skip(1) {
-            let words = self.xy(*p);
+        let before = (self.out.len(), self.line);
+        let mut last = String::new();
+        self.push_xy(&mut last, *first);
+        self.line(&format!("{}{}", dialect.power_word, trim_number(power, 3)));
+        self.line(&dialect.beam_on);
+        let mut feed = Some(format!(" F{}", trim_number(feed_mm_min, 3)));
+        let mut words = String::new();
+        for p in rest {
+            words.clear();
+            self.push_xy(&mut words, *p);
             // Points that fall together at the written decimals are one.
-            if last.as_ref() != Some(&words) {
-                moves.push(words.clone());
+            if words == last {
+                continue;
             }
-            last = Some(words);
+            self.number_line();
+            self.out.push_str("G1 ");
+            self.out.push_str(&words);
+            if let Some(feed) = feed.take() {
+                self.out.push_str(&feed);
+            }
+            self.out.push('\n');
+            std::mem::swap(&mut words, &mut last);
         }
-        if moves.is_empty() {
+        if feed.is_some() {
+            // Nowhere to go: the beam stays off.
+            self.out.truncate(before.0);
+            self.line = before.1;
             return;
         }
-        self.line(&power);
-        self.line(&on);
-        for (i, words) in moves.iter().enumerate() {
-            if i == 0 {
-                self.line(&format!("G1 {words} F{}", trim_number(feed_mm_min, 3)));
-            } else {
-                self.line(&format!("G1 {words}"));
-            }
-        }
-        self.line(&off);
+        self.line(&dialect.beam_off);
     }
 }
 

@@ -7,24 +7,67 @@ use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
 use crate::regions::{self, Point, Regions, Shape};
 use crate::units::{NM_PER_MM, NM_PER_UM};
+use rayon::prelude::*;
+use rstar::primitives::GeomWithData;
+use rstar::{AABB, RTree};
 
 /// Clearing strokes overlap by half, so that nothing is left between them.
 const CLEAR_STEP: f64 = 0.5;
 /// Parts narrower than this fraction of the kerf are left out (and reported).
 const SLIVER: f64 = 0.1;
+/// Openings handled by one thread at a time; results do not depend on it.
+const CHUNK_OPENINGS: usize = 256;
+
+/// An opening with holes and its contours.
+type Holed = (usize, std::ops::Range<usize>);
 
 /// All cuts of the openings, in their order. A contour's `parent` encloses it.
 pub fn compensate(openings: &Regions, recipe: &Recipe) -> Checked<Vec<Contour>> {
     let kerf = recipe.kerf.width_um * NM_PER_UM;
     let tolerance = (recipe.tolerance_um() * NM_PER_UM / 2.0).max(1.0);
+    let (paths, origin) = regions::inset_with_origin(openings, kerf / 2.0, tolerance);
+    let shapes: Vec<usize> = (0..openings.len()).collect();
+    let parts: Vec<(Checked<Vec<Contour>>, Vec<Holed>)> = shapes
+        .par_chunks(CHUNK_OPENINGS)
+        .map(|chunk| {
+            let mut out = Checked::new(Vec::new(), Vec::new());
+            let mut holed = Vec::new();
+            for &i in chunk {
+                let first = out.value.len();
+                let own = origin.partition_point(|&o| (o as usize) < i)
+                    ..origin.partition_point(|&o| o as usize <= i);
+                let shape = openings.shape(i);
+                one_opening(
+                    i as u32,
+                    shape,
+                    &paths,
+                    own,
+                    [kerf, tolerance],
+                    recipe,
+                    &mut out,
+                );
+                if shape.holes().len() > 0 {
+                    holed.push((i, first..out.value.len()));
+                }
+            }
+            (out, holed)
+        })
+        .collect();
     let mut out = Checked::new(Vec::new(), Vec::new());
     let mut holed = Vec::new();
-    for (i, shape) in openings.shapes().enumerate() {
-        let first = out.value.len();
-        one_opening(i as u32, shape, kerf, tolerance, recipe, &mut out);
-        if shape.holes().len() > 0 {
-            holed.push((i, first..out.value.len()));
+    out.value
+        .reserve(parts.iter().map(|p| p.0.value.len()).sum());
+    for (mut part, own) in parts {
+        let before = out.value.len();
+        for contour in &mut part.value {
+            contour.parent = contour.parent.map(|p| p + before as u32);
         }
+        out.value.append(&mut part.value);
+        out.findings.append(&mut part.findings);
+        holed.extend(
+            own.into_iter()
+                .map(|(i, r)| (i, r.start + before..r.end + before)),
+        );
     }
     nest(openings, &holed, &mut out.value);
     if out.value.iter().any(|c| c.kind == CutKind::Opening) && kerf > 0.0 {
@@ -42,19 +85,20 @@ pub fn compensate(openings: &Regions, recipe: &Recipe) -> Checked<Vec<Contour>> 
     out
 }
 
+/// The cuts of one opening; `own` are its shapes of `paths`, the openings moved in by half the kerf.
 fn one_opening(
     index: u32,
     shape: Shape<'_>,
-    kerf: f64,
-    tolerance: f64,
+    paths: &Regions,
+    own: std::ops::Range<usize>,
+    [kerf, tolerance]: [f64; 2],
     recipe: &Recipe,
     out: &mut Checked<Vec<Contour>>,
 ) {
-    let whole = shape.to_regions();
-    let path = regions::inset(&whole, kerf / 2.0, tolerance);
     // A slug that vanishes under erosion by half of min_slug sticks: clear it whole.
     let slug_limit = kerf + recipe.min_slug_um() * NM_PER_UM / 2.0;
-    for part in path.shapes() {
+    let depth = slug_limit - kerf / 2.0;
+    for part in own.clone().map(|k| paths.shape(k)) {
         let outer = out.value.len() as u32;
         let small = kerf > 0.0
             && {
@@ -62,7 +106,8 @@ fn one_opening(
                 (b.width_nm().min(b.height_nm()) as f64) < 2.0 * slug_limit + kerf
                     || part.outer().len() > 4
             }
-            && regions::inset(&part.to_regions(), slug_limit - kerf / 2.0, tolerance).is_empty();
+            && !surely_survives(part, depth)
+            && regions::inset(&part.to_regions(), depth, tolerance).is_empty();
         for (k, ring) in part.rings().enumerate() {
             out.value.push(Contour {
                 kind: CutKind::Opening,
@@ -77,9 +122,15 @@ fn one_opening(
             clear(index, outer, part, kerf, tolerance, &mut out.value);
         }
     }
-    if kerf > 0.0 && has_lost_parts(shape, &whole, &path, kerf, tolerance) {
+    if kerf > 0.0 && has_lost_parts(shape, paths, own, kerf, tolerance) {
         single_lines(index, shape, kerf, out);
     }
+}
+
+/// Whether a shape without holes is so large beside its outline that a disc of radius `depth_nm` fits:
+/// no point is deeper than the inradius, so the area is at most inradius times perimeter.
+fn surely_survives(shape: Shape<'_>, depth_nm: f64) -> bool {
+    shape.holes().len() == 0 && shape.area_nm2() > 1.01 * depth_nm * shape.perimeter_nm()
 }
 
 /// Strokes inside the path, each half a kerf further in, until nothing is left.
@@ -117,18 +168,23 @@ fn clear(
 /// that follows `path`.
 fn has_lost_parts(
     shape: Shape<'_>,
-    whole: &Regions,
-    path: &Regions,
+    paths: &Regions,
+    own: std::ops::Range<usize>,
     kerf: f64,
     tolerance: f64,
 ) -> bool {
-    if path.is_empty() {
+    if own.is_empty() {
         return true;
     }
-    if path.len() == 1 && shape.holes().len() == 0 && is_convex(shape.outer()) {
+    if own.len() == 1 && shape.holes().len() == 0 && is_convex(shape.outer()) {
         return false;
     }
-    let swept = regions::outset(path, kerf / 2.0 + 2.0 * tolerance, tolerance);
+    let mut path = Regions::new();
+    for k in own {
+        path.push_shape(paths.shape(k));
+    }
+    let whole = &shape.to_regions();
+    let swept = regions::outset(&path, kerf / 2.0 + 2.0 * tolerance, tolerance);
     // A corner of angle t keeps a tip that reaches r (1 / sin(t/2) - 1) past the arc. What is left is
     // worth a line when it reaches further than the tip of a corner of 60 degrees would.
     regions::difference(whole, &swept).shapes().any(|s| {
@@ -261,34 +317,43 @@ fn line_contour(index: u32, points: &[[f64; 2]], closed: bool) -> Contour {
 }
 
 /// Openings that lie in the hole of another one are cut before that hole's own contour frees them.
-fn nest(openings: &Regions, holed: &[(usize, std::ops::Range<usize>)], contours: &mut [Contour]) {
+fn nest(openings: &Regions, holed: &[Holed], contours: &mut [Contour]) {
+    if holed.is_empty() {
+        return;
+    }
+    let free: Vec<GeomWithData<[i64; 2], usize>> = contours
+        .iter()
+        .enumerate()
+        .filter(|(_, c)| c.parent.is_none())
+        .filter_map(|(i, c)| {
+            let p = c.points.first()?;
+            Some(GeomWithData::new([i64::from(p.x), i64::from(p.y)], i))
+        })
+        .collect();
+    let free = RTree::bulk_load(free);
     for (i, range) in holed {
-        let outer = openings.shape(*i);
-        let frame = outer.bounds();
-        let holes: Vec<(u32, Vec<Point>)> = range
+        let frame = openings.shape(*i).bounds();
+        let corner = |p: Point| [i64::from(p.x), i64::from(p.y)];
+        let frame = AABB::from_corners(corner(frame.min), corner(frame.max));
+        let holes: Vec<usize> = range
             .clone()
-            .filter(|c| {
-                contours[*c].closed
-                    && contours[*c].parent.is_some()
-                    && contours[*c].kind == CutKind::Opening
+            .filter(|&c| {
+                contours[c].closed
+                    && contours[c].parent.is_some()
+                    && contours[c].kind == CutKind::Opening
             })
-            .map(|c| (c as u32, contours[c].points.clone()))
             .collect();
-        for (c, contour) in contours.iter_mut().enumerate() {
-            if range.contains(&c) || contour.parent.is_some() {
+        for place in free.locate_in_envelope(&frame) {
+            let c = place.data;
+            if range.contains(&c) || contours[c].parent.is_some() {
                 continue;
             }
-            let Some(&p) = contour.points.first() else {
-                continue;
-            };
-            if p.x < frame.min.x || p.x > frame.max.x || p.y < frame.min.y || p.y > frame.max.y {
-                continue;
-            }
-            if let Some((hole, _)) = holes
+            let p = contours[c].points[0];
+            let hole = holes
                 .iter()
-                .find(|(_, ring)| regions::ring_contains(ring, p))
-            {
-                contour.parent = Some(*hole);
+                .find(|&&h| regions::ring_contains(&contours[h].points, p));
+            if let Some(&hole) = hole {
+                contours[c].parent = Some(hole as u32);
             }
         }
     }

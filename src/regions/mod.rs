@@ -10,13 +10,14 @@ pub mod medial;
 mod offset;
 mod simple;
 
-pub use boolean::{difference, intersection, normalise, union, union_all, xor};
+pub use boolean::{clusters, difference, intersection, normalise, union, union_all, xor};
 pub use i_overlay::core::fill_rule::FillRule;
 pub use measure::{
     Edge, EdgeIndex, distance_nm, nearest_on_segment, ring_area_nm2, ring_contains,
     ring_perimeter_nm,
 };
 pub use offset::{inset, inset_with_origin, outset};
+pub use simple::{are_apart, is_convex};
 
 use i_overlay::i_shape::source::int::resource::IntShapeResource;
 

@@ -33,18 +33,25 @@ pub fn inset_with_origin(
     tolerance_nm: f64,
 ) -> (Regions, Vec<u32>) {
     let arcs = Arcs::new(radius_nm.abs(), tolerance_nm);
-    let mut parts: Vec<(Regions, Vec<u32>)> = chunks(regions)
+    let offset = |worker: &mut Worker, range: std::ops::Range<usize>| {
+        let mut out = Regions::new();
+        let mut origin = Vec::with_capacity(range.len());
+        let points: usize = range.clone().map(|i| regions.shape(i).vertex_count()).sum();
+        out.reserve(points + points / 4, range.len(), range.len());
+        for i in range {
+            worker.offset_shape(regions.shape(i), -radius_nm, &arcs, &mut out);
+            origin.resize(out.len(), i as u32);
+        }
+        (out, origin)
+    };
+    let chunks = chunks(regions);
+    // Handing one chunk to another thread costs more than a small shape does.
+    if let [only] = &chunks[..] {
+        return offset(&mut Worker::default(), only.clone());
+    }
+    let mut parts: Vec<(Regions, Vec<u32>)> = chunks
         .into_par_iter()
-        .map_init(Worker::default, |worker, range| {
-            let mut out = Regions::new();
-            let mut origin = Vec::with_capacity(range.len());
-            out.reserve(CHUNK_VERTICES, range.len(), range.len());
-            for i in range {
-                worker.offset_shape(regions.shape(i), -radius_nm, &arcs, &mut out);
-                origin.resize(out.len(), i as u32);
-            }
-            (out, origin)
-        })
+        .map_init(Worker::default, offset)
         .collect();
     if parts.len() == 1 {
         return parts.remove(0);
