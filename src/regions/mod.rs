@@ -9,6 +9,7 @@ mod measure;
 pub mod medial;
 mod offset;
 mod simple;
+mod trim;
 
 pub use boolean::{clusters, difference, intersection, normalise, union, union_all, xor};
 pub use i_overlay::core::fill_rule::FillRule;

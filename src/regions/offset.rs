@@ -8,15 +8,16 @@
 
 use super::measure::edges;
 use super::simple::{Prover, is_convex};
+use super::trim::Trimmer;
 use super::{FillRule, Point, Regions, boolean};
 use rayon::prelude::*;
 
 /// Vertices of a work unit; results do not depend on it.
 const CHUNK_VERTICES: usize = 16_384;
 /// Shortest offset edge that passes the gate, nanometres: rounding moves each end by up to 0.71.
-const SHORTEST_NM: f64 = 3.0;
+pub(super) const SHORTEST_NM: f64 = 3.0;
 /// Least cosine of a turn that the gate takes for a fold that can be mitered (about 170 degrees).
-const SHARPEST: f64 = -0.985;
+pub(super) const SHARPEST: f64 = -0.985;
 
 /// The points whose disc of radius `radius_nm` lies inside the region: the centre line of a beam that
 /// cuts up to the region's boundary. Arcs deviate from the circle by at most `tolerance_nm` to either side.
@@ -100,6 +101,18 @@ struct Worker {
     points: Vec<Point>,
     ends: Vec<u32>,
     prover: Prover,
+    trimmer: Trimmer,
+}
+
+/// What the curve beside a ring is made of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Curve {
+    /// Edges that meet in miters.
+    Folds,
+    /// Arcs as well.
+    Arcs,
+    /// Nothing is left of a convex ring.
+    Gone,
 }
 
 impl Worker {
@@ -116,7 +129,9 @@ impl Worker {
             return; // no disc fits
         }
         if self.gate(shape, offset_nm, arcs) {
-            out.push_rings(&self.points, &self.ends);
+            if !self.ends.is_empty() {
+                out.push_rings(&self.points, &self.ends);
+            }
             return;
         }
         let rings: Vec<Vec<Point>> = shape
@@ -133,9 +148,20 @@ impl Worker {
         let mut only_folds = true;
         for ring in shape.rings() {
             let start = self.points.len();
-            match mitered_curve(ring, offset_nm, arcs, &mut self.points) {
+            let mut curve = mitered_curve(ring, offset_nm, arcs, &mut self.points);
+            if curve.is_none() {
+                self.points.truncate(start);
+                curve = self.trimmer.curve(ring, offset_nm, arcs, &mut self.points);
+            }
+            match curve {
                 None => return false,
-                Some(folds) => only_folds &= folds,
+                Some(Curve::Gone) => {
+                    self.points.clear();
+                    self.ends.clear();
+                    return shape.holes().len() == 0;
+                }
+                Some(Curve::Folds) => {}
+                Some(Curve::Arcs) => only_folds = false,
             }
             drop_repeats(&mut self.points, start);
             self.ends.push(self.points.len() as u32);
@@ -165,7 +191,7 @@ fn drop_repeats(points: &mut Vec<Point>, start: usize) {
 /// The first and last vertex of an arc lie on the prolonged straight edges, where these leave the larger
 /// circle; between them the chords touch the smaller one. Edges stay exact, and the error is two-sided.
 #[derive(Debug, Clone, Copy)]
-struct Arcs {
+pub(super) struct Arcs {
     radius: f64,
     /// Angle from the end of an edge to the first vertex: acos(r / (r + t)).
     lead: f64,
@@ -191,7 +217,14 @@ impl Arcs {
     }
 
     /// The arc about `center` from normal `from` to normal `to`, on the side of `offset`.
-    fn draw(&self, center: Point, from: [f64; 2], to: [f64; 2], offset: f64, out: &mut Vec<Point>) {
+    pub(super) fn draw(
+        &self,
+        center: Point,
+        from: [f64; 2],
+        to: [f64; 2],
+        offset: f64,
+        out: &mut Vec<Point>,
+    ) {
         let cross = from[0] * to[1] - from[1] * to[0];
         let dot = from[0] * to[0] + from[1] * to[1];
         if dot >= self.cos_two_leads {
@@ -221,7 +254,7 @@ fn snap(p: Point, dx: f64, dy: f64) -> Point {
 }
 
 /// Outward normal (of a positive ring) and length of an edge: its direction turned clockwise.
-fn normal(a: Point, b: Point) -> ([f64; 2], f64) {
+pub(super) fn normal(a: Point, b: Point) -> ([f64; 2], f64) {
     let (dx, dy) = (
         f64::from(b.x) - f64::from(a.x),
         f64::from(b.y) - f64::from(a.y),
@@ -232,8 +265,7 @@ fn normal(a: Point, b: Point) -> ([f64; 2], f64) {
 }
 
 /// The curve beside `ring` with miters at its folds; `None` when an edge vanishes or turns round.
-/// Answers whether there were only folds.
-fn mitered_curve(ring: &[Point], offset: f64, arcs: &Arcs, out: &mut Vec<Point>) -> Option<bool> {
+fn mitered_curve(ring: &[Point], offset: f64, arcs: &Arcs, out: &mut Vec<Point>) -> Option<Curve> {
     let n = ring.len();
     if n < 3 {
         return None;
@@ -284,7 +316,12 @@ fn mitered_curve(ring: &[Point], offset: f64, arcs: &Arcs, out: &mut Vec<Point>)
         left = length - trim;
         before = after;
     }
-    (left - first_trim >= SHORTEST_NM).then_some(only_folds)
+    let made_of = if only_folds {
+        Curve::Folds
+    } else {
+        Curve::Arcs
+    };
+    (left - first_trim >= SHORTEST_NM).then_some(made_of)
 }
 
 /// The curve beside `ring` that passes through the vertices where it folds: what folds over winds
