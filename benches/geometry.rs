@@ -2,11 +2,12 @@
 //! cavalier_contours in the same run. Names: stage / engine / input and its vertices.
 //!
 //! W1: 40,000 rounded rectangles of 32 vertices; W2: one comb of 500 k vertices; W3: 20,000 overlapping
-//! circles, their union; W5: glyph-like shapes with holes, 480 k vertices. Half kerf 2.5 um, tolerance 10 nm.
+//! circles, their union; W5: glyph-like shapes with holes, 490 k vertices. Half kerf 2.5 um, tolerance 10 nm.
+//! `benches/geos.py` times GEOS on the same inputs.
 
 use cavalier_contours::polyline::{PlineSource, PlineSourceMut, Polyline};
 use criterion::{BenchmarkId, Criterion, criterion_group, criterion_main};
-use foilwright::regions::{FillRule, Point, inset, normalise};
+use foilwright::regions::{FillRule, Point, Regions, difference, inset, intersection, normalise};
 use i_overlay::core::overlay::{Overlay, ShapeType};
 use i_overlay::core::overlay_rule::OverlayRule;
 use i_overlay::i_float::int::angle::Angle;
@@ -137,6 +138,76 @@ fn w5() -> Vec<Vec<Point>> {
     rings
 }
 
+fn bare(a: &Regions, b: &Regions, rule: OverlayRule) -> usize {
+    Overlay::<i32>::from_subj_and_clip(a, b)
+        .overlay(rule, FillRule::NonZero)
+        .len()
+}
+
+/// Booleans against the bare engine on the same regions: 200 bars across W1, two combs a little apart.
+fn booleans(c: &mut Criterion) {
+    let one = rayon::ThreadPoolBuilder::new()
+        .num_threads(1)
+        .build()
+        .expect("one thread");
+    let openings = normalise(&w1(), FillRule::EvenOdd);
+    let bars: Vec<Vec<Point>> = (0..200)
+        .map(|j| {
+            let y = f64::from(j) * 100_000.0;
+            vec![
+                at(-1e6, y - 5e3),
+                at(31e6, y - 5e3),
+                at(31e6, y + 5e3),
+                at(-1e6, y + 5e3),
+            ]
+        })
+        .collect();
+    let few: Vec<Vec<Point>> = bars.iter().step_by(50).cloned().collect();
+    let comb = normalise(&w2(500_000), FillRule::EvenOdd);
+    let moved: Vec<Vec<Point>> = w2(500_000)
+        .into_iter()
+        .map(|r| {
+            r.iter()
+                .map(|p| Point::new(p.x + 7_000, p.y + 300_000))
+                .collect()
+        })
+        .collect();
+    let moved = normalise(&moved, FillRule::EvenOdd);
+    let cases = [
+        (
+            "W1_minus_200_bars",
+            &openings,
+            normalise(&bars, FillRule::NonZero),
+            OverlayRule::Difference,
+        ),
+        (
+            "W1_minus_4_bars",
+            &openings,
+            normalise(&few, FillRule::NonZero),
+            OverlayRule::Difference,
+        ),
+        ("comb_and_comb", &comb, moved, OverlayRule::Intersect),
+    ];
+    let mut g = c.benchmark_group("boolean");
+    g.sample_size(10)
+        .warm_up_time(Duration::from_millis(300))
+        .measurement_time(Duration::from_secs(2));
+    for (name, a, b, rule) in &cases {
+        g.bench_function(BenchmarkId::new("ours", name), |bench| {
+            bench.iter(|| {
+                one.install(|| match rule {
+                    OverlayRule::Intersect => black_box(intersection(a, b)).len(),
+                    _ => black_box(difference(a, b)).len(),
+                })
+            });
+        });
+        g.bench_function(BenchmarkId::new("i_overlay", name), |bench| {
+            bench.iter(|| black_box(bare(a, b, *rule)));
+        });
+    }
+    g.finish();
+}
+
 fn one_pass(rings: &[Vec<Point>], rule: FillRule) -> usize {
     let mut overlay = Overlay::<i32>::new(rings.iter().map(Vec::len).sum());
     for ring in rings {
@@ -233,5 +304,5 @@ fn geometry(c: &mut Criterion) {
     }
 }
 
-criterion_group!(benches, geometry);
+criterion_group!(benches, geometry, booleans);
 criterion_main!(benches);

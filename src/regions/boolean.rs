@@ -8,6 +8,8 @@ use super::{Bounds, FillRule, Point, Regions};
 use i_overlay::core::overlay::{Overlay, ShapeType};
 use i_overlay::core::overlay_rule::OverlayRule;
 use rayon::prelude::*;
+use rstar::primitives::Rectangle;
+use rstar::{AABB, RTree};
 use std::collections::BTreeMap;
 
 /// Rings proved by one thread at a time; results do not depend on it.
@@ -267,18 +269,62 @@ pub fn union_all<'a>(parts: impl IntoIterator<Item = &'a Regions>) -> Regions {
 
 /// What is in `a` and not in `b`.
 pub fn difference(a: &Regions, b: &Regions) -> Regions {
-    if a.is_empty() || b.is_empty() {
+    let (alone, met) = split_by_box(a, b);
+    if met.is_empty() {
         return a.clone();
     }
-    overlay(a, b, OverlayRule::Difference)
+    let (_, cut) = split_by_box(b, &met);
+    let left = overlay(&met, &cut, OverlayRule::Difference);
+    if alone.is_empty() {
+        return left;
+    }
+    let mut out = alone;
+    out.append(&left);
+    sorted(&out)
 }
 
 /// What is in both.
 pub fn intersection(a: &Regions, b: &Regions) -> Regions {
-    if a.is_empty() || b.is_empty() {
+    let (_, met) = split_by_box(a, b);
+    let (_, cut) = split_by_box(b, &met);
+    if cut.is_empty() {
         return Regions::new();
     }
-    overlay(a, b, OverlayRule::Intersect)
+    overlay(&met, &cut, OverlayRule::Intersect)
+}
+
+/// The shapes of `a` whose boxes meet no box of `b`'s shapes, and the others.
+fn split_by_box(a: &Regions, b: &Regions) -> (Regions, Regions) {
+    let whole = |r: &Regions| r.shapes().map(|s| s.bounds()).reduce(|p, q| p.join(&q));
+    let (Some(around_a), Some(around_b)) = (whole(a), whole(b)) else {
+        return (a.clone(), Regions::new());
+    };
+    if a.len() == 1 && around_a.overlaps(&around_b) {
+        return (Regions::new(), a.clone());
+    }
+    let corner = |p: Point| [i64::from(p.x), i64::from(p.y)];
+    let boxes = b.shapes().map(|s| s.bounds());
+    let near: Vec<Rectangle<[i64; 2]>> = boxes
+        .filter(|s| s.overlaps(&around_a))
+        .map(|s| Rectangle::from_corners(corner(s.min), corner(s.max)))
+        .collect();
+    let tree = RTree::bulk_load(near);
+    let (mut alone, mut met) = (Regions::new(), Regions::new());
+    for shape in a.shapes() {
+        let s = shape.bounds();
+        let meets = s.overlaps(&around_b) && {
+            let frame = AABB::from_corners(corner(s.min), corner(s.max));
+            tree.locate_in_envelope_intersecting(&frame)
+                .next()
+                .is_some()
+        };
+        if meets {
+            met.push_shape(shape);
+        } else {
+            alone.push_shape(shape);
+        }
+    }
+    (alone, met)
 }
 
 /// What is in one and not in the other.
