@@ -69,6 +69,9 @@ fn w2(vertices: usize) -> Vec<Vec<Point>> {
                 1e6 + 10_000.0 * a.sin(),
             ));
         }
+        if k + 1 == teeth {
+            break;
+        }
         for j in 0..per_arc {
             let a = PI + PI * j as f64 / (per_arc - 1) as f64;
             v.push(at(
@@ -77,9 +80,18 @@ fn w2(vertices: usize) -> Vec<Vec<Point>> {
             ));
         }
     }
-    v.push(at(teeth as f64 * pitch + 10_000.0, -1e5));
-    v.push(at(-10_000.0, -1e5));
+    v.push(at(teeth as f64 * pitch - 20_000.0, -1e5));
+    v.push(at(0.0, -1e5));
     vec![v]
+}
+
+/// The same comb with one corner so sharp that edges vanish beside it.
+fn w2_notched(vertices: usize) -> Vec<Vec<Point>> {
+    let mut rings = w2(vertices);
+    if let Some(corner) = rings[0].iter_mut().rev().nth(1) {
+        corner.x += 10_000;
+    }
+    rings
 }
 
 fn w3() -> Vec<Vec<Point>> {
@@ -227,6 +239,7 @@ fn geometry(c: &mut Criterion) {
     let inputs = [
         ("W1", w1()),
         ("W2", w2(500_000)),
+        ("W2_notched", w2_notched(500_000)),
         ("W3", w3()),
         ("W5", w5()),
     ];

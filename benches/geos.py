@@ -37,10 +37,12 @@ def w2(vertices):
         for j in range(per_arc):
             a = math.pi - math.pi * j / (per_arc - 1)
             v.append((round(x + 10e3 + 10e3 * math.cos(a)), round(1e6 + 10e3 * math.sin(a))))
+        if k + 1 == teeth:
+            break
         for j in range(per_arc):
             a = math.pi + math.pi * j / (per_arc - 1)
             v.append((round(x + 30e3 + 10e3 * math.cos(a)), round(1e5 + 10e3 * math.sin(a))))
-    v += [(teeth * pitch + 10e3, -1e5), (-10e3, -1e5)]
+    v += [(teeth * pitch - 20e3, -1e5), (0, -1e5)]
     return [shapely.Polygon(v)]
 
 

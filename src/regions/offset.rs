@@ -195,8 +195,12 @@ pub(super) struct Arcs {
     radius: f64,
     /// Angle from the end of an edge to the first vertex: acos(r / (r + t)).
     lead: f64,
+    /// Cosine and sine of the lead.
+    turn_lead: [f64; 2],
     /// Cosine of twice the lead: gentler turns need one vertex.
     cos_two_leads: f64,
+    /// Cosine of twice the lead and a step: gentler turns need two.
+    cos_one_chord: f64,
     /// Largest angle of a chord: 2 acos((r - t) / (r + t)).
     step: f64,
 }
@@ -211,7 +215,9 @@ impl Arcs {
         Arcs {
             radius,
             lead,
+            turn_lead: [libm::cos(lead), libm::sin(lead)],
             cos_two_leads: libm::cos(2.0 * lead),
+            cos_one_chord: libm::cos((2.0 * lead + step).min(std::f64::consts::PI)),
             step,
         }
     }
@@ -232,12 +238,28 @@ impl Arcs {
             out.push(snap(center, m * (from[0] + to[0]), m * (from[1] + to[1])));
             return;
         }
+        let rho = offset / self.turn_lead[0];
+        if dot > self.cos_one_chord && cross * offset > 0.0 {
+            // One chord: both normals turned towards each other by the lead.
+            let [c, s] = self.turn_lead;
+            let s = s * offset.signum();
+            out.push(snap(
+                center,
+                rho * (from[0] * c - from[1] * s),
+                rho * (from[0] * s + from[1] * c),
+            ));
+            out.push(snap(
+                center,
+                rho * (to[0] * c + to[1] * s),
+                rho * (to[1] * c - to[0] * s),
+            ));
+            return;
+        }
         let turn = libm::atan2(cross, dot);
         // A spike of no width turns by half a circle to the side on which the offset opens.
         let turn = turn.abs() * offset.signum();
         let between = turn.abs() - 2.0 * self.lead;
         let chords = (between / self.step).ceil().max(1.0);
-        let rho = offset / libm::cos(self.lead);
         let first = libm::atan2(from[1], from[0]) + self.lead * turn.signum();
         for k in 0..=chords as usize {
             let a = first + between * turn.signum() * (k as f64 / chords);
@@ -247,10 +269,13 @@ impl Arcs {
 }
 
 fn snap(p: Point, dx: f64, dy: f64) -> Point {
-    Point::new(
-        (f64::from(p.x) + dx).round() as i32,
-        (f64::from(p.y) + dy).round() as i32,
-    )
+    Point::new(nearest(f64::from(p.x) + dx), nearest(f64::from(p.y) + dy))
+}
+
+/// The nearest integer of a number within the range of i32, ties to even: added to 1.5 x 2^52, a double
+/// keeps whole units, and its lowest 32 bits are the number's.
+pub(super) fn nearest(v: f64) -> i32 {
+    (v + 6_755_399_441_055_744.0).to_bits() as i32
 }
 
 /// Outward normal (of a positive ring) and length of an edge: its direction turned clockwise.
@@ -324,34 +349,49 @@ fn mitered_curve(ring: &[Point], offset: f64, arcs: &Arcs, out: &mut Vec<Point>)
     (left - first_trim >= SHORTEST_NM).then_some(made_of)
 }
 
-/// The curve beside `ring` that passes through the vertices where it folds: what folds over winds
-/// negatively and vanishes in a `Positive` union.
+/// The curve beside `ring` that passes through the vertices of folds where an edge vanishes: what folds over
+/// there winds negatively and vanishes in a `Positive` union. Other folds are mitered: each point covered by
+/// the trapezoids between edges and curve still winds no more than zero.
 fn folded_curve(ring: &[Point], offset: f64, arcs: &Arcs) -> Vec<Point> {
     let mut clean = ring.to_vec();
     drop_repeats(&mut clean, 0);
     let n = clean.len();
-    let mut out = Vec::with_capacity(n * 3);
+    let mut out = Vec::with_capacity(n * 2);
     if n < 3 {
         return out;
     }
-    let normals: Vec<[f64; 2]> = edges(&clean).map(|(a, b)| normal(a, b).0).collect();
+    let normals: Vec<([f64; 2], f64)> = edges(&clean).map(|(a, b)| normal(a, b)).collect();
+    // What a miter takes of both edges at each vertex; NaN where there can be none.
+    let trims: Vec<f64> = (0..n)
+        .map(|i| {
+            let (before, after) = (normals[(i + n - 1) % n].0, normals[i].0);
+            let cross = before[0] * after[1] - before[1] * after[0];
+            let dot = before[0] * after[0] + before[1] * after[1];
+            if cross * offset > 0.0 {
+                0.0
+            } else if dot < SHARPEST {
+                f64::NAN
+            } else {
+                arcs.radius * cross.abs() / (1.0 + dot)
+            }
+        })
+        .collect();
+    let survives = |i: usize| normals[i].1 - trims[i] - trims[(i + 1) % n] >= SHORTEST_NM;
+    let whole: Vec<bool> = (0..n).map(survives).collect();
     for i in 0..n {
-        let (before, after) = (normals[(i + n - 1) % n], normals[i]);
-        let cross = before[0] * after[1] - before[1] * after[0];
-        let dot = before[0] * after[0] + before[1] * after[1];
+        let before = (i + n - 1) % n;
+        let (from, to) = (normals[before].0, normals[i].0);
+        let cross = from[0] * to[1] - from[1] * to[0];
+        let dot = from[0] * to[0] + from[1] * to[1];
         if cross * offset > 0.0 || (cross == 0.0 && dot < 0.0) {
-            arcs.draw(clean[i], before, after, offset, &mut out);
-        } else if dot > 0.999_999 {
+            arcs.draw(clean[i], from, to, offset, &mut out);
+        } else if (whole[before] && whole[i]) || dot > 0.999_999 {
             let m = offset / (1.0 + dot);
-            out.push(snap(
-                clean[i],
-                m * (before[0] + after[0]),
-                m * (before[1] + after[1]),
-            ));
+            out.push(snap(clean[i], m * (from[0] + to[0]), m * (from[1] + to[1])));
         } else {
-            out.push(snap(clean[i], offset * before[0], offset * before[1]));
+            out.push(snap(clean[i], offset * from[0], offset * from[1]));
             out.push(clean[i]);
-            out.push(snap(clean[i], offset * after[0], offset * after[1]));
+            out.push(snap(clean[i], offset * to[0], offset * to[1]));
         }
     }
     out

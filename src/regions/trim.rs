@@ -5,7 +5,7 @@
 //! the intersection of the moved half planes, edge by edge. Elsewhere the gate still has to prove the curve.
 
 use super::Point;
-use super::offset::{Arcs, Curve, SHARPEST, SHORTEST_NM, normal};
+use super::offset::{Arcs, Curve, SHARPEST, SHORTEST_NM, nearest, normal};
 
 /// How far past a vanished edge its neighbours may meet, nanometres: it was no longer than rounding.
 const OVERSHOOT_NM: f64 = 1.0;
@@ -84,7 +84,7 @@ impl Trimmer {
                 arcs.draw(vertex, before, side.normal, offset, out);
             } else {
                 let start = self.meeting(side.before, i)?;
-                out.push(Point::new(start[0].round() as i32, start[1].round() as i32));
+                out.push(Point::new(nearest(start[0]), nearest(start[1])));
             }
             i = side.after;
         }
