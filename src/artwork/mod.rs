@@ -8,6 +8,7 @@
 
 mod composite;
 mod error;
+mod fill;
 pub mod flatten;
 mod fonts;
 mod layers;

@@ -42,8 +42,13 @@ impl Outline {
         self.points.extend_from_slice(points);
     }
 
+    /// How many points there are, those of handles too.
+    pub(super) fn size(&self) -> usize {
+        self.points.len()
+    }
+
     /// The pieces, quadratics as the cubics they equal.
-    pub(super) fn pieces(&self) -> impl Iterator<Item = Piece> + '_ {
+    pub(super) fn pieces(&self) -> impl Iterator<Item = Piece> + use<'_> {
         let mut rest = self.points.iter().copied();
         let (mut at, mut start) = ([0.0; 2], [0.0; 2]);
         self.verbs.iter().map(move |verb| {
@@ -268,8 +273,135 @@ fn poly(points: &str, closed: bool) -> Option<Outline> {
     Some(out)
 }
 
+/// The numbers of path data, where they are plain decimals of up to fifteen digits: such a number is a whole
+/// one divided by a power of ten, both exact, so the division rounds as the standard parser does.
+struct Numbers<'d> {
+    bytes: &'d [u8],
+    at: usize,
+}
+
+impl Numbers<'_> {
+    fn peek(&self) -> Option<u8> {
+        self.bytes.get(self.at).copied()
+    }
+    fn skip_space(&mut self) {
+        while self.peek().is_some_and(|b| b.is_ascii_whitespace()) {
+            self.at += 1;
+        }
+    }
+    /// Space and at most one comma.
+    fn skip_comma(&mut self) {
+        self.skip_space();
+        if self.peek() == Some(b',') {
+            self.at += 1;
+            self.skip_space();
+        }
+    }
+    fn number(&mut self) -> Option<f64> {
+        const POWERS: [f64; 16] = [
+            1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
+        ];
+        let negative = self.peek() == Some(b'-');
+        if negative || self.peek() == Some(b'+') {
+            self.at += 1;
+        }
+        let (mut whole, mut digits, mut decimals, mut dot) = (0u64, 0, 0, false);
+        while let Some(b) = self.peek() {
+            match b {
+                b'0'..=b'9' => {
+                    whole = whole.wrapping_mul(10).wrapping_add(u64::from(b - b'0'));
+                    digits += 1;
+                    decimals += usize::from(dot);
+                }
+                b'.' if !dot => dot = true,
+                b'e' | b'E' => return None,
+                _ => break,
+            }
+            self.at += 1;
+        }
+        if digits == 0 || digits > 15 {
+            return None;
+        }
+        let value = whole as f64 / POWERS[decimals];
+        Some(if negative { -value } else { value })
+    }
+    fn pair(&mut self) -> Option<Pt> {
+        let x = self.number()?;
+        self.skip_comma();
+        Some([x, self.number()?])
+    }
+}
+
+/// Path data of nothing but straight lines in plain decimals, which is what large drawings are made of;
+/// `None` leaves it to the general parser.
+fn straight_path(d: &str) -> Option<Outline> {
+    let mut numbers = Numbers {
+        bytes: d.as_bytes(),
+        at: 0,
+    };
+    let mut out = Outline {
+        verbs: Vec::with_capacity(d.len() / 12 + 4),
+        points: Vec::with_capacity(d.len() / 12 + 4),
+    };
+    let (mut at, mut start) = ([0.0; 2], [0.0; 2]);
+    let mut command = 0u8;
+    numbers.skip_space();
+    while let Some(b) = numbers.peek() {
+        if b.is_ascii_alphabetic() {
+            command = b;
+            numbers.at += 1;
+            numbers.skip_space();
+        } else if matches!(command, 0 | b'Z' | b'z') {
+            return None;
+        }
+        if out.verbs.is_empty() && !matches!(command, b'M' | b'm') {
+            return None;
+        }
+        if out.verbs.last() == Some(&Verb::Close) && !matches!(command, b'M' | b'm' | b'Z' | b'z') {
+            out.push(Verb::Move, &[start]);
+        }
+        let from = if command.is_ascii_lowercase() {
+            at
+        } else {
+            [0.0; 2]
+        };
+        match command {
+            b'M' | b'm' | b'L' | b'l' => {
+                let p = numbers.pair()?;
+                at = [from[0] + p[0], from[1] + p[1]];
+            }
+            b'H' | b'h' => at[0] = from[0] + numbers.number()?,
+            b'V' | b'v' => at[1] = from[1] + numbers.number()?,
+            b'Z' | b'z' => at = start,
+            _ => return None,
+        }
+        match command {
+            b'M' | b'm' => {
+                start = at;
+                out.push(Verb::Move, &[at]);
+                // More pairs are lines.
+                command = if command == b'M' { b'L' } else { b'l' };
+            }
+            b'Z' | b'z' => out.push(Verb::Close, &[]),
+            _ => out.push(Verb::Line, &[at]),
+        }
+        numbers.skip_space();
+        if numbers.peek() == Some(b',') {
+            numbers.skip_comma();
+            // A comma only stands between numbers.
+            if !(numbers.peek()?.is_ascii_digit() || b"+-.".contains(&numbers.peek()?)) {
+                return None;
+            }
+        }
+    }
+    (out.verbs.len() > 1).then_some(out)
+}
+
 /// Path data; `None` where it is broken (the library then says so itself).
 fn path(d: &str) -> Option<Outline> {
+    if let Some(straight) = straight_path(d) {
+        return Some(straight);
+    }
     let mut out = Outline::default();
     let (mut at, mut start) = ([0.0; 2], [0.0; 2]);
     // The control point that a smooth segment mirrors, of cubics and of quadratics.

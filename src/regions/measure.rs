@@ -7,7 +7,9 @@ use rstar::{AABB, PointDistance, RTree, RTreeObject};
 pub fn ring_area_nm2(ring: &[Point]) -> f64 {
     let mut twice: i128 = 0;
     for (a, b) in edges(ring) {
-        twice += i128::from(a.x) * i128::from(b.y) - i128::from(b.x) * i128::from(a.y);
+        // Products of two i32 fit an i64.
+        twice += i128::from(i64::from(a.x) * i64::from(b.y));
+        twice -= i128::from(i64::from(b.x) * i64::from(a.y));
     }
     twice as f64 / 2.0
 }
