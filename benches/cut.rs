@@ -30,6 +30,23 @@ fn planned(contours: &[Contour], order: OrderMode, sheet_mm: [f64; 4], recipe: &
     job::place(&sequence, sheet_mm, recipe, &label(order)).expect("it fits the field")
 }
 
+/// The bytes of the RS-274 file, from the text of the drawing, without proof.
+fn whole(text: &str, recipe: &Recipe, order: OrderMode) -> usize {
+    let artwork = read_str(text, "bench.svg", &ReadOptions::default())
+        .expect("it is read")
+        .value;
+    let layer = &artwork.layers[0];
+    let sheet = Sheet::of(&artwork, recipe).value;
+    let outside = sheet.check_openings(layer);
+    let made = stencil::hold_together(layer, &sheet.regions(), recipe, IslandMode::Tie).value;
+    let findings = stencil::rules::check(&made[0], recipe);
+    let contours = kerf::compensate(&made[0].openings, recipe).value;
+    let plan = planned(&contours, order, sheet.box_mm, recipe);
+    let writer = job::writer("rs274").expect("a known format");
+    let bytes = writer.write(&plan, recipe).expect("written");
+    bytes.len() + outside.len() + findings.len()
+}
+
 fn stages(c: &mut Criterion) {
     let recipe = Recipe::default();
     let inputs = [
@@ -50,6 +67,9 @@ fn stages(c: &mut Criterion) {
                 let options = usvg::Options::default();
                 black_box(usvg::Tree::from_str(text, &options).expect("it is SVG"))
             });
+        });
+        g.bench_function(id("whole_without_proof"), |b| {
+            b.iter(|| black_box(whole(text, &recipe, OrderMode::Artwork)));
         });
         g.bench_function(id("read"), |b| {
             b.iter(|| black_box(read_str(text, "bench.svg", &options).expect("it is read")));

@@ -7,6 +7,7 @@
 
 use cavalier_contours::polyline::{PlineSource, PlineSourceMut, Polyline};
 use criterion::{BenchmarkId, Criterion, criterion_group, criterion_main};
+use foilwright::artwork::flatten;
 use foilwright::regions::{FillRule, Point, Regions, difference, inset, intersection, normalise};
 use i_overlay::core::overlay::{Overlay, ShapeType};
 use i_overlay::core::overlay_rule::OverlayRule;
@@ -317,5 +318,76 @@ fn geometry(c: &mut Criterion) {
     }
 }
 
-criterion_group!(benches, geometry, booleans);
+/// 1,000 random cubics in a unit square, flattened within a thousandth: ours, kurbo, lyon_geom.
+fn flattening(c: &mut Criterion) {
+    let mut state = 7u64;
+    let mut unit = move || {
+        state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = state;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+    };
+    let curves: Vec<[[f64; 2]; 4]> = (0..1000)
+        .map(|_| std::array::from_fn(|_| [unit(), unit()]))
+        .collect();
+    for tolerance in [1e-3, 1e-5] {
+        let mut g = c.benchmark_group("flatten");
+        g.sample_size(10)
+            .warm_up_time(Duration::from_millis(300))
+            .measurement_time(Duration::from_secs(2));
+        let label = format!("1000_cubics_{tolerance:e}");
+        g.bench_function(BenchmarkId::new("ours", &label), |b| {
+            let mut out = Vec::new();
+            b.iter(|| {
+                out.clear();
+                for p in &curves {
+                    flatten::cubic(*p, tolerance, &mut out);
+                }
+                out.len()
+            });
+        });
+        g.bench_function(BenchmarkId::new("kurbo", &label), |b| {
+            let mut out = Vec::new();
+            let at = |p: [f64; 2]| kurbo::Point::new(p[0], p[1]);
+            b.iter(|| {
+                out.clear();
+                for p in &curves {
+                    let path = [
+                        kurbo::PathEl::MoveTo(at(p[0])),
+                        kurbo::PathEl::CurveTo(at(p[1]), at(p[2]), at(p[3])),
+                    ];
+                    kurbo::flatten(path, tolerance, |el| {
+                        if let kurbo::PathEl::LineTo(q) = el {
+                            out.push([q.x, q.y]);
+                        }
+                    });
+                }
+                out.len()
+            });
+        });
+        g.bench_function(BenchmarkId::new("lyon_geom", &label), |b| {
+            let mut out = Vec::new();
+            let at = |p: [f64; 2]| lyon_geom::point(p[0], p[1]);
+            b.iter(|| {
+                out.clear();
+                for p in &curves {
+                    let curve = lyon_geom::CubicBezierSegment {
+                        from: at(p[0]),
+                        ctrl1: at(p[1]),
+                        ctrl2: at(p[2]),
+                        to: at(p[3]),
+                    };
+                    curve.for_each_flattened(tolerance, &mut |line| {
+                        out.push([line.to.x, line.to.y]);
+                    });
+                }
+                out.len()
+            });
+        });
+        g.finish();
+    }
+}
+
+criterion_group!(benches, geometry, booleans, flattening);
 criterion_main!(benches);

@@ -43,7 +43,7 @@ pub(super) fn check_nesting(text: &str) -> Result<(), Refusal> {
             .find(end)
             .map_or(bytes.len(), |at| from + at + end.len())
     };
-    while let Some(at) = bytes[i..].iter().position(|&b| b == b'<') {
+    while let Some(at) = text[i..].find('<') {
         i += at;
         let rest = &bytes[i..];
         if rest.starts_with(b"<!--") {
@@ -59,16 +59,13 @@ pub(super) fn check_nesting(text: &str) -> Result<(), Refusal> {
             i += 2;
         } else {
             // To the tag's end, over quoted attribute values.
-            let mut quote = 0_u8;
             let mut j = i + 1;
-            while j < bytes.len() && (quote != 0 || bytes[j] != b'>') {
+            while j < bytes.len() && bytes[j] != b'>' {
                 let b = bytes[j];
-                if quote == 0 && (b == b'"' || b == b'\'') {
-                    quote = b;
-                } else if b == quote {
-                    quote = 0;
-                }
                 j += 1;
+                if b == b'"' || b == b'\'' {
+                    j = skip_to(j, if b == b'"' { "\"" } else { "'" });
+                }
             }
             if bytes[j - 1] != b'/' {
                 depth += 1;
@@ -219,12 +216,7 @@ fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree
     let text = doc.input_text();
     let fixed = text.contains("<!ENTITY");
     let line_starts: Vec<usize> = std::iter::once(0)
-        .chain(
-            text.bytes()
-                .enumerate()
-                .filter(|(_, b)| *b == b'\n')
-                .map(|(i, _)| i + 1),
-        )
+        .chain(text.match_indices('\n').map(|(i, _)| i + 1))
         .collect();
     let mut ids = FxHashMap::default();
     let mut edits: Vec<outline::Edit> = Vec::new();

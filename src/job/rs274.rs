@@ -50,8 +50,9 @@ impl Writer for Rs274Writer {
                 .steps
                 .par_chunks(CHUNK_STEPS)
                 .map(|steps| {
+                    let points: usize = steps.iter().map(|s| points_of(plan, s)).sum();
                     let mut part = Body {
-                        out: String::new(),
+                        out: String::with_capacity(64 * steps.len() + 28 * points),
                         recipe,
                         line: 0,
                     };
@@ -73,6 +74,14 @@ impl Writer for Rs274Writer {
             body.raw("%");
         }
         Ok(body.out.into_bytes())
+    }
+}
+
+/// Most points of a step.
+fn points_of(plan: &Plan, step: &Step) -> usize {
+    match step {
+        Step::Cut { path, .. } => plan.paths[*path as usize].points.len(),
+        _ => 1,
     }
 }
 

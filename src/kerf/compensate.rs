@@ -127,10 +127,14 @@ fn one_opening(
     }
 }
 
-/// Whether a shape without holes is so large beside its outline that a disc of radius `depth_nm` fits:
-/// no point is deeper than the inradius, so the area is at most inradius times perimeter.
+/// Whether a shape without holes surely holds a disc of radius `depth_nm`: one about its middle, or one
+/// that it must hold as large as it is beside its outline (no point is deeper than the inradius, so the area
+/// is at most inradius times perimeter).
 fn surely_survives(shape: Shape<'_>, depth_nm: f64) -> bool {
-    shape.holes().len() == 0 && shape.area_nm2() > 1.01 * depth_nm * shape.perimeter_nm()
+    let safe = 1.01 * depth_nm;
+    shape.holes().len() == 0
+        && (regions::holds_disc(shape.outer(), shape.bounds().middle(), safe)
+            || shape.area_nm2() > safe * shape.perimeter_nm())
 }
 
 /// Strokes inside the path, each half a kerf further in, until nothing is left.

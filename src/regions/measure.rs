@@ -52,6 +52,17 @@ pub fn ring_contains(ring: &[Point], p: Point) -> bool {
     inside
 }
 
+/// Whether a disc of the radius about `centre` lies on the inner side of every edge's line of a positive
+/// ring; it is then inside the ring.
+pub fn holds_disc(ring: &[Point], centre: [f64; 2], radius_nm: f64) -> bool {
+    edges(ring).all(|(a, b)| {
+        let (ax, ay) = (f64::from(a.x), f64::from(a.y));
+        let (dx, dy) = (f64::from(b.x) - ax, f64::from(b.y) - ay);
+        let (cx, cy) = (centre[0] - ax, centre[1] - ay);
+        dx * cy - dy * cx >= radius_nm * (dx * dx + dy * dy).sqrt()
+    })
+}
+
 /// The nearest point of segment `a b` to `p` and its distance; all nanometres.
 pub fn nearest_on_segment(p: [f64; 2], a: [f64; 2], b: [f64; 2]) -> ([f64; 2], f64) {
     let d = [b[0] - a[0], b[1] - a[1]];

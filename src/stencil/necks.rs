@@ -6,7 +6,9 @@
 //! rounded corner is taken for one.
 
 use super::geometry::{V, dot, len, middle, sub, v};
-use crate::regions::{Bounds, Point, Regions, Shape, clusters, is_convex, nearest_on_segment};
+use crate::regions::{
+    Bounds, Point, Regions, Shape, clusters, holds_disc, is_convex, nearest_on_segment,
+};
 use rayon::prelude::*;
 use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};
@@ -182,17 +184,9 @@ fn is_wide(shape: Shape<'_>, limit_nm: f64) -> bool {
     });
     let n = ring.len() as f64;
     // The middle of the box serves well where vertices are spread unevenly.
-    let b = shape.bounds();
-    [[sum[0] / n, sum[1] / n], middle(v(b.min), v(b.max))]
+    [[sum[0] / n, sum[1] / n], shape.bounds().middle()]
         .iter()
-        .any(|&centre| {
-            (0..ring.len()).all(|i| {
-                let (p, q) = (v(ring[i]), v(ring[(i + 1) % ring.len()]));
-                let d = sub(q, p);
-                let c = sub(centre, p);
-                d[0] * c[1] - d[1] * c[0] >= limit_nm / 2.0 * len(d)
-            })
-        })
+        .any(|&centre| holds_disc(ring, centre, limit_nm / 2.0))
 }
 
 fn edges_of(shape: Shape<'_>, first: u32, wide: Option<u32>) -> Vec<Edge> {
