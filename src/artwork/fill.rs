@@ -24,20 +24,49 @@ impl<'p> Source<'p> {
     }
 }
 
+impl Source<'_> {
+    /// The box of all mapped points, those of handles too: x min, y min, x max, y max.
+    pub(super) fn bounds(self, map: &Map) -> [f64; 4] {
+        let none = [f64::MAX, f64::MAX, f64::MIN, f64::MIN];
+        let grow = |b: [f64; 4], p: flatten::Pt| {
+            let p = map.apply(p);
+            // A number that is none must stay in sight.
+            let low = |a: f64, v: f64| if v < a || v.is_nan() { v } else { a };
+            let high = |a: f64, v: f64| if v > a || v.is_nan() { v } else { a };
+            [
+                low(b[0], p[0]),
+                low(b[1], p[1]),
+                high(b[2], p[0]),
+                high(b[3], p[1]),
+            ]
+        };
+        match self {
+            Source::Drawing(outline) => outline.points().iter().copied().fold(none, grow),
+            Source::Library(path) => {
+                let points = path.points().iter();
+                let points = points.map(|p| [f64::from(p.x), f64::from(p.y)]);
+                points.fold(none, grow)
+            }
+        }
+    }
+}
+
 /// Why outlines are refused.
 pub(super) enum Trouble {
     TooMany,
     TooFar(flatten::Pt),
 }
 
-/// The rings of a filled path on the grid.
+/// The rings of a filled path on the grid, and the count of their points.
 pub(super) fn fill_rings(
     source: Source<'_>,
     map: &Map,
     tolerance_mm: f64,
-) -> Result<Vec<Vec<Point>>, Trouble> {
+) -> Result<(Vec<Vec<Point>>, usize), Trouble> {
     match source {
-        Source::Drawing(outline) => rings_of(outline.pieces(), outline.size(), map, tolerance_mm),
+        Source::Drawing(outline) => {
+            rings_of(outline.pieces(), outline.points().len(), map, tolerance_mm)
+        }
         Source::Library(path) => rings_of(pieces(path), path.points().len(), map, tolerance_mm),
     }
 }
@@ -48,7 +77,7 @@ fn rings_of(
     size: usize,
     map: &Map,
     tolerance_mm: f64,
-) -> Result<Vec<Vec<Point>>, Trouble> {
+) -> Result<(Vec<Vec<Point>>, usize), Trouble> {
     let mut rings: Vec<Vec<Point>> = Vec::new();
     let mut ring: Vec<Point> = Vec::with_capacity(size.min(1 << 20));
     let mut chords: Vec<flatten::Pt> = Vec::new();
@@ -96,9 +125,29 @@ fn rings_of(
             return Err(Trouble::TooMany);
         }
     }
+    points += ring.len();
     if ring.len() > 2 {
         judged(far)?;
         rings.push(ring);
     }
-    Ok(rings)
+    Ok((rings, points))
+}
+
+/// The straight pieces between the points drawn, curves taken for their chords.
+pub(super) fn segments(source: Source<'_>, map: &Map) -> Vec<Vec<flatten::Pt>> {
+    let (mut start, mut at) = ([0.0; 2], [0.0; 2]);
+    let mut segments = Vec::new();
+    for piece in source.pieces() {
+        let to = match piece {
+            Piece::Move(p) => {
+                (start, at) = (p, p);
+                continue;
+            }
+            Piece::Line(p) | Piece::Cubic(_, _, p) => p,
+            Piece::Close => start,
+        };
+        segments.push(vec![map.apply(at), map.apply(to)]);
+        at = to;
+    }
+    segments
 }

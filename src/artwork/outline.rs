@@ -42,9 +42,9 @@ impl Outline {
         self.points.extend_from_slice(points);
     }
 
-    /// How many points there are, those of handles too.
-    pub(super) fn size(&self) -> usize {
-        self.points.len()
+    /// All points, those of handles too.
+    pub(super) fn points(&self) -> &[Pt] {
+        &self.points
     }
 
     /// The pieces, quadratics as the cubics they equal.

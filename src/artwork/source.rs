@@ -143,6 +143,9 @@ pub(super) struct Survey {
     pub refusals: Vec<Refusal>,
     /// By id; what was read here already and needs no second reading.
     pub outlines: FxHashMap<String, Outline>,
+    /// By id of an element, those that follow it and differ in id and outline only: the text without them says
+    /// how all of them look.
+    pub alike: FxHashMap<String, Vec<String>>,
     /// The text with ids added, and with arcs as curves or stand-ins for what was read already.
     pub text: Option<String>,
     /// The same with all tie lines and keep-clear areas made visible, if there are any.
@@ -165,8 +168,12 @@ pub(super) fn label<'a>(node: &Node<'a, '_>) -> Option<&'a str> {
         .filter(|v| !v.trim().is_empty())
 }
 
-/// Looks at the whole document once.
-pub(super) fn survey(doc: &Document<'_>, width_mm: Option<f64>) -> Result<Survey, Refusal> {
+/// Looks at the whole document once; `join` lets elements that look alike stand for each other.
+pub(super) fn survey(
+    doc: &Document<'_>,
+    width_mm: Option<f64>,
+    join: bool,
+) -> Result<Survey, Refusal> {
     let root = doc.root_element();
     let view_box = root.attribute("viewBox").and_then(view_box);
     let (page, in_vain) = size::page_size(
@@ -182,6 +189,7 @@ pub(super) fn survey(doc: &Document<'_>, width_mm: Option<f64>) -> Result<Survey
         findings: Vec::new(),
         refusals: Vec::new(),
         outlines: FxHashMap::default(),
+        alike: FxHashMap::default(),
         text: None,
         marked_text: None,
     };
@@ -194,7 +202,7 @@ pub(super) fn survey(doc: &Document<'_>, width_mm: Option<f64>) -> Result<Survey
             .hint("leave --width out, or change the drawing's own size"),
         );
     }
-    let ids = name_elements(doc, &mut survey);
+    let ids = name_elements(doc, join, &mut survey);
     find_layers(doc, &ids, &mut survey);
     references::check_references(doc, &ids, &mut survey);
     Ok(survey)
@@ -212,7 +220,11 @@ fn view_box(text: &str) -> Option<[f64; 4]> {
 
 /// The id by which every drawn element is known: its own, or its row and column, which is then written into
 /// the text. Documents with entities keep their text, since positions in it mean nothing.
-fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree::NodeId, String> {
+fn name_elements(
+    doc: &Document<'_>,
+    join: bool,
+    survey: &mut Survey,
+) -> FxHashMap<roxmltree::NodeId, String> {
     let text = doc.input_text();
     let fixed = text.contains("<!ENTITY");
     let line_starts: Vec<usize> = std::iter::once(0)
@@ -227,7 +239,7 @@ fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree
     } else {
         FxHashSet::default()
     };
-    let mut own_outlines: Vec<(Node<'_, '_>, String)> = Vec::new();
+    let mut drawn: Vec<Drawn<'_, '_>> = Vec::new();
     // Where an element's name matters to the drawing, it stays.
     let renamable = !fixed
         && !direct
@@ -248,44 +260,113 @@ fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree
         if !fixed && !direct && (renamable || node.tag_name().name() == "path") {
             outline::edits(&node, start + 1..tag_end, text, &mut edits);
         }
+        let mut insert_at = None;
         let id = if let Some(own) = own {
             own.to_owned()
         } else {
             let row = line_starts.partition_point(|&s| s <= start);
             let made = format!("{row}:{}", start - line_starts[row - 1] + 1);
             if !fixed && !node.has_attribute("id") && node != doc.root_element() {
-                edits.push((tag_end..tag_end, format!(" id=\"{made}\"")));
+                insert_at = Some(tag_end);
             }
             made
         };
-        if direct && !shared.contains(id.as_str()) && !(own.is_none() && node.has_attribute("id")) {
-            own_outlines.push((node, id.clone()));
+        if direct && !shared.contains(id.as_str()) && (own.is_some() || insert_at.is_some()) {
+            drawn.push(Drawn {
+                node,
+                id: id.clone(),
+                insert_at,
+            });
+        } else if let Some(at) = insert_at {
+            edits.push((at..at, format!(" id=\"{id}\"")));
         }
         if let Some(said) = what_is_said(&node, &id, survey) {
             survey.said.insert(id.clone(), said);
         }
         ids.insert(node.id(), id);
     }
-    let read: Vec<_> = own_outlines
-        .into_par_iter()
-        .filter_map(|(node, id)| {
-            let outline = outline::of(&node)?;
-            let edit = outline::stand_in(&node, &outline);
-            Some((id, outline, edit))
-        })
-        .collect();
-    for (id, outline, edit) in read {
-        edits.extend(edit);
-        survey.outlines.insert(id, outline);
-    }
+    let marks = survey.said.values().any(|s| s.tie || s.keep_clear);
+    let join = join && !marks && !text.contains("<style");
+    read_outlines(drawn, join, survey, &mut edits);
     if !edits.is_empty() {
         survey.text = Some(edited(text, &mut edits));
     }
-    if !fixed && survey.said.values().any(|s| s.tie || s.keep_clear) {
+    if !fixed && marks {
         show_marks(doc, &ids, survey, &mut edits);
         survey.marked_text = Some(edited(text, &mut edits));
     }
     ids
+}
+
+/// An element that may be read here, its id, and where the id must be written.
+struct Drawn<'a, 'd> {
+    node: Node<'a, 'd>,
+    id: String,
+    insert_at: Option<usize>,
+}
+
+/// Reads what can be read, on all threads, and leaves stand-ins in the text. Elements that differ from the one
+/// before in id and outline only leave nothing, if `join`.
+fn read_outlines(
+    drawn: Vec<Drawn<'_, '_>>,
+    join: bool,
+    survey: &mut Survey,
+    edits: &mut Vec<outline::Edit>,
+) {
+    let outlines: Vec<Option<Outline>> = drawn
+        .par_iter()
+        .with_min_len(64)
+        .map(|d| outline::of(&d.node))
+        .collect();
+    // The element that the ones after it may join.
+    let mut first: Option<(Node<'_, '_>, String)> = None;
+    for (
+        Drawn {
+            node,
+            id,
+            insert_at,
+        },
+        outline,
+    ) in drawn.into_iter().zip(outlines)
+    {
+        let Some(outline) = outline else {
+            first = None;
+            edits.extend(insert_at.map(|at| (at..at, format!(" id=\"{id}\""))));
+            continue;
+        };
+        let same = first.as_ref().filter(|(n, _)| join && look_alike(n, &node));
+        if let Some((_, before)) = same {
+            edits.push((node.range(), String::new()));
+            survey
+                .alike
+                .entry(before.clone())
+                .or_default()
+                .push(id.clone());
+        } else {
+            edits.extend(insert_at.map(|at| (at..at, format!(" id=\"{id}\""))));
+            edits.extend(outline::stand_in(&node, &outline));
+            first = Some((node, id.clone()));
+        }
+        survey.outlines.insert(id, outline);
+    }
+}
+
+/// Whether two paths or polygons in one group are painted alike: all their attributes but id and outline are
+/// the same.
+fn look_alike(a: &Node<'_, '_>, b: &Node<'_, '_>) -> bool {
+    matches!(a.tag_name().name(), "path" | "polygon" | "polyline")
+        && a.tag_name() == b.tag_name()
+        && a.parent() == b.parent()
+        && !a.has_children()
+        && !b.has_children()
+        && rest(a).eq(rest(b))
+}
+
+/// Attributes other than id and outline.
+fn rest<'n>(node: &'n Node<'_, '_>) -> impl Iterator<Item = (Option<&'n str>, &'n str, &'n str)> {
+    node.attributes()
+        .filter(|a| !matches!(a.name(), "id" | "d" | "points"))
+        .map(|a| (a.namespace(), a.name(), a.value()))
 }
 
 /// Ids that more than one element bears, or that could be taken for a made one.

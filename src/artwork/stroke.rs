@@ -186,7 +186,7 @@ impl Line {
 
 /// Most dashes and most outline points of one path.
 pub const MOST_DASHES: usize = 1_000_000;
-pub const MOST_POINTS: usize = 20_000_000;
+pub const MOST_POINTS: usize = 40_000_000;
 
 /// The outline rings of a stroked path: fill them with the non-zero rule.
 /// Arcs of joins and caps stay within `tolerance` of the circle; `lines` brings its own share.

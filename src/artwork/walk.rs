@@ -1,7 +1,7 @@
 //! Walks the resolved drawing and collects what paints, layer by layer.
 
 use super::composite::{self, Paint};
-use super::fill::{Source, Trouble, fill_rings};
+use super::fill::{Source, Trouble, fill_rings, segments};
 use super::layers::{self, Draft};
 use super::resolved::{
     Map, cannot_resolve, luminance, only_id, partial_opacity, pen, rule, svg_options,
@@ -66,9 +66,25 @@ pub(super) fn read(
     stem: &str,
     options: &ReadOptions,
 ) -> Result<Checked<Artwork>, Vec<Refusal>> {
+    read_once(text, stem, options, true).or_else(|refusals| {
+        // Where something is refused, each element has to speak for itself, unless they are too many.
+        let own_words = read_once(text, stem, options, false);
+        match &own_words {
+            Err(own) if own.iter().any(|r| r.code == "not-svg") => Err(refusals),
+            _ => own_words,
+        }
+    })
+}
+
+fn read_once(
+    text: &str,
+    stem: &str,
+    options: &ReadOptions,
+    join: bool,
+) -> Result<Checked<Artwork>, Vec<Refusal>> {
     let survey = {
         let doc = source::parse(text).map_err(|r| vec![r])?;
-        source::survey(&doc, options.width_mm).map_err(|r| vec![r])?
+        source::survey(&doc, options.width_mm, join).map_err(|r| vec![r])?
     };
     let text = survey.text.as_deref().unwrap_or(text);
     let doc = source::parse(text).map_err(|r| vec![r])?;
@@ -282,7 +298,13 @@ impl<'a> Walker<'a> {
         for node in group.children() {
             match node {
                 usvg::Node::Group(inner) => self.group(inner, &context),
-                usvg::Node::Path(path) => self.path(path, &context),
+                usvg::Node::Path(path) => {
+                    self.path(path, path.id(), &context);
+                    let survey = self.survey;
+                    for id in survey.alike.get(path.id()).into_iter().flatten() {
+                        self.path(path, id, &context);
+                    }
+                }
                 usvg::Node::Text(text) => {
                     let inner = Context {
                         glyph: true,
@@ -349,8 +371,9 @@ impl<'a> Walker<'a> {
         }
     }
 
-    fn path(&mut self, path: &'a usvg::Path, context: &Context) {
-        let context = &self.inside(context, path.id());
+    /// Paint of a path, or of one that looks like it and has the id given.
+    fn path(&mut self, path: &'a usvg::Path, id: &str, context: &Context) {
+        let context = &self.inside(context, id);
         if !path.is_visible() {
             self.draft(context).invisible += 1;
             return;
@@ -375,11 +398,13 @@ impl<'a> Walker<'a> {
         if let (None, Some((colour, _)), false) = (&fill, &stroke, context.glyph)
             && !self.marks
             && luminance(*colour) < 0.5
-            && self.source(path).pieces().any(|p| p == Piece::Close)
+            && self
+                .source(path, context)
+                .pieces()
+                .any(|p| p == Piece::Close)
         {
-            let b = path.abs_bounding_box();
-            let at = [b.left() + b.right(), b.top() + b.bottom()]
-                .map(|v| f64::from(v) / 2.0 * self.mm_per_unit);
+            let [x0, y0, x1, y1] = self.source(path, context).bounds(&context.map);
+            let at = [f64::midpoint(x0, x1), f64::midpoint(y0, y1)];
             let mut finding = Finding::warning(
                 "outline-without-fill",
                 "a closed outline without fill: only the line itself is opened, not the area inside",
@@ -469,13 +494,12 @@ impl<'a> Walker<'a> {
     }
 
     /// What the path draws: as read from the drawing itself, else as the library gives it.
-    fn source<'p>(&self, path: &'p usvg::Path) -> Source<'p>
+    fn source<'p>(&self, path: &'p usvg::Path, context: &Context) -> Source<'p>
     where
         'a: 'p,
     {
-        let own = (!path.id().is_empty())
-            .then(|| self.survey.outlines.get(path.id()))
-            .flatten();
+        // What has no id of its own has that of something around it, which draws nothing itself.
+        let own = self.survey.outlines.get(&*context.id);
         own.map_or(Source::Library(path.data()), Source::Drawing)
     }
 
@@ -492,20 +516,20 @@ impl<'a> Walker<'a> {
         if self.is_too_far(path, map, 0.0, context) {
             return None;
         }
-        let rings = fill_rings(self.source(path), map, self.tolerance_mm());
-        self.judge(rings, path, context)
+        let read = fill_rings(self.source(path, context), map, self.tolerance_mm());
+        self.judge(read, path, context)
     }
 
-    /// Counts the points of outlines, or refuses them.
+    /// Counts the points of outlines, given with them, or refuses them.
     fn judge(
         &mut self,
-        rings: Result<Vec<Vec<Point>>, Trouble>,
+        read: Result<(Vec<Vec<Point>>, usize), Trouble>,
         path: &usvg::Path,
         context: &Context,
     ) -> Option<Vec<Vec<Point>>> {
-        match rings {
-            Ok(rings) => {
-                self.points += rings.iter().map(Vec::len).sum::<usize>();
+        match read {
+            Ok((rings, points)) => {
+                self.points += points;
                 if self.points <= MOST_POINTS {
                     return Some(rings);
                 }
@@ -523,30 +547,21 @@ impl<'a> Walker<'a> {
         let fills = std::mem::take(&mut self.fills);
         let work: Vec<_> = fills
             .iter()
-            .map(|f| (self.source(f.path), f.context.map, f.rule))
+            .map(|f| (self.source(f.path, &f.context), f.context.map, f.rule))
             .collect();
         let rings: Vec<_> = work
             .into_par_iter()
             .with_min_len(64)
             .map(|(source, map, rule)| {
-                let rings = fill_rings(source, &map, tolerance)?;
-                let points: usize = rings.iter().map(Vec::len).sum();
+                let (rings, points) = fill_rings(source, &map, tolerance)?;
                 Ok((composite::clean(rings, rule), points))
             })
             .collect();
         for (fill, result) in fills.iter().zip(rings) {
-            let (rings, points) = match result {
-                Ok((rings, points)) => (Ok(rings), points),
-                Err(trouble) => (Err(trouble), 0),
+            let Some(rings) = self.judge(result, fill.path, &fill.context) else {
+                continue;
             };
-            // Cleaning may have dropped points: those read count.
-            self.points += points;
-            if let Ok(rings) = &rings {
-                self.points -= rings.iter().map(Vec::len).sum::<usize>();
-            }
-            if let Some(rings) = self.judge(rings, fill.path, &fill.context)
-                && let Some(bounds) = Bounds::of(rings.iter().flatten())
-            {
+            if let Some(bounds) = Bounds::of(rings.iter().flatten()) {
                 let draft = &mut self.drafts[fill.draft];
                 let (paint, element) = (
                     &mut draft.paints[fill.paint],
@@ -598,11 +613,11 @@ impl<'a> Walker<'a> {
         half_width_mm: f64,
         context: &Context,
     ) -> bool {
-        let points = path.data().points().iter();
-        let far = points
-            .map(|p| map.apply([f64::from(p.x), f64::from(p.y)]))
-            .map(|p| p.map(|v| v + half_width_mm.copysign(v)))
-            .find(|p| !(p[0].abs() <= 4.0 * FARTHEST_MM && p[1].abs() <= 4.0 * FARTHEST_MM));
+        let [x0, y0, x1, y1] = self.source(path, context).bounds(map);
+        let limit = 4.0 * FARTHEST_MM - half_width_mm;
+        let far = [[x0, y0], [x1, y1]]
+            .into_iter()
+            .find(|p| !(p[0].abs() <= limit && p[1].abs() <= limit));
         if let Some(p) = far {
             self.too_far(p, path, context);
         }
@@ -657,7 +672,7 @@ impl<'a> Walker<'a> {
         if self.is_too_far(path, &context.map, pen.width / 2.0 * stretch, context) {
             return;
         }
-        let all: Vec<Piece> = self.source(path).pieces().collect();
+        let all: Vec<Piece> = self.source(path, context).pieces().collect();
         let Some(mut rings) = stroke::outline(&all, &pen, self.tolerance_mm() / stretch) else {
             self.too_many(path, context);
             return;
@@ -751,22 +766,7 @@ impl<'a> Walker<'a> {
 
     /// The straight pieces of a tie line.
     fn tie_lines(&mut self, path: &usvg::Path, context: &Context) {
-        let mut start = [0.0; 2];
-        let mut at = [0.0; 2];
-        let mut segments = Vec::new();
-        for piece in self.source(path).pieces() {
-            match piece {
-                Piece::Move(p) => (start, at) = (p, p),
-                Piece::Line(p) | Piece::Cubic(_, _, p) => {
-                    segments.push(vec![context.map.apply(at), context.map.apply(p)]);
-                    at = p;
-                }
-                Piece::Close => {
-                    segments.push(vec![context.map.apply(at), context.map.apply(start)]);
-                    at = start;
-                }
-            }
-        }
+        let segments = segments(self.source(path, context), &context.map);
         let Some(segments) = self.on_grid(&segments, path, context) else {
             return;
         };

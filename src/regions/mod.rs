@@ -18,7 +18,7 @@ pub use measure::{
     ring_perimeter_nm,
 };
 pub use offset::{inset, inset_with_origin, outset};
-pub use simple::{are_apart, is_convex};
+pub use simple::{are_apart, is_convex, is_simple};
 
 use i_overlay::i_shape::source::int::resource::IntShapeResource;
 

@@ -173,6 +173,12 @@ impl Prover {
     }
 }
 
+/// Whether a ring neither crosses nor touches itself. `false` also when the proof would take too long.
+pub fn is_simple(ring: &[Point]) -> bool {
+    let positive = twice_area(ring) > 0;
+    Prover::default().is_simple(ring, positive)
+}
+
 /// Whether the curves of all rings are simple and apart from each other. `false` also when the proof would
 /// take too long.
 pub fn are_apart<'a>(rings: impl IntoIterator<Item = &'a [Point]>) -> bool {
