@@ -96,12 +96,14 @@ fn by_trial(p: &[Pt; 4], aim: f64, out: &mut Vec<Pt>) {
     out.push(p[3]);
 }
 
-/// Places along the curve where its bend is measured.
-const CELLS: usize = 8;
+/// Chords from which on the bend is measured at more places.
+const MANY: f64 = 40.0;
 /// Chords made at once.
 const BATCH: usize = 32;
 /// More chords than the bend asks for, since it is known at a few places only.
 const SPARE: f64 = 1.02;
+/// How often a chord is halved before chords are found by trial.
+const HALVINGS: u32 = 4;
 
 /// Appends the chords' ends, without the first point of the cubic and with its last.
 /// Non-finite input gives the end point alone.
@@ -118,72 +120,117 @@ pub fn cubic(p: [Pt; 4], tolerance: f64, out: &mut Vec<Pt>) {
         return;
     }
     let curve = Power::of(&p);
-    let bends = curve.bends();
-    let cell = 1.0 / CELLS as f64;
-    // Chords that the bend asks for up to each place, if one deviates by 1/8.
-    let mut sums = [0.0; CELLS + 1];
-    for j in 0..CELLS {
-        sums[j + 1] = sums[j] + (bends[j] + bends[j + 1]) / 2.0 * cell;
-    }
-    let count = (SPARE * sums[CELLS] / (8.0 * aim).sqrt()).ceil();
+    let coarse = Bends::<8>::of(&curve);
+    let count = coarse.chords(aim);
+    // Also false for what is no number.
     if !(1.0..=1e6).contains(&count) {
         by_trial(&p, aim, out);
-        return;
-    }
-    let share = sums[CELLS] / count;
-    let count = count as usize;
-    out.reserve(count + 1);
-    let mut last = (0.0, p[0], [curve.b[0], curve.b[1]]);
-    let (mut done, mut j) = (0, 0);
-    while done < count {
-        let n = BATCH.min(count - done);
-        // How far into its cell each chord ends, in chords; the cell's bend, and how it changes.
-        let (mut into, mut bend, mut slope, mut from) =
-            ([0.0; BATCH], [1.0; BATCH], [0.0; BATCH], [0.0; BATCH]);
-        for k in 0..n {
-            let want = share * (done + k + 1) as f64;
-            while j + 1 < CELLS && sums[j + 1] < want {
-                j += 1;
-            }
-            into[k] = want - sums[j];
-            bend[k] = bends[j];
-            slope[k] = (bends[j + 1] - bends[j]) * CELLS as f64;
-            from[k] = j as f64 * cell;
-        }
-        let mut t = [0.0; BATCH];
-        for k in 0..BATCH {
-            // bend x + slope x^2 / 2 = into.
-            let root = (bend[k] * bend[k] + 2.0 * slope[k] * into[k])
-                .max(0.0)
-                .sqrt();
-            t[k] = from[k] + 2.0 * into[k] / (bend[k] + root).max(f64::MIN_POSITIVE);
-        }
-        let (mut x, mut y, mut dx, mut dy) =
-            ([0.0; BATCH], [0.0; BATCH], [0.0; BATCH], [0.0; BATCH]);
-        for k in 0..BATCH {
-            let (p, d) = curve.at(t[k]);
-            (x[k], y[k]) = (p[0], p[1]);
-            (dx[k], dy[k]) = (d[0], d[1]);
-        }
-        for k in 0..n {
-            let here = if done + k + 1 == count {
-                (1.0, p[3], curve.at(1.0).1)
-            } else {
-                (t[k], [x[k], y[k]], [dx[k], dy[k]])
-            };
-            chord(last, here, aim, out);
-            last = here;
-        }
-        done += n;
+    } else if count < MANY {
+        coarse.draw(&curve, p[3], aim, out);
+    } else {
+        Bends::<32>::of(&curve).draw(&curve, p[3], aim, out);
     }
 }
 
-/// Appends the chord from one place of a curve to another (parameter, point, derivative), or more of them
-/// where one deviates too much.
-fn chord(from: (f64, Pt, Pt), to: (f64, Pt, Pt), aim: f64, out: &mut Vec<Pt>) {
-    let third = (to.0 - from.0) / 3.0;
-    let (u, v) = (from.2, to.2);
-    let c = [to.1[0] - from.1[0], to.1[1] - from.1[1]];
+/// How much a curve bends at evenly spaced parameters.
+struct Bends<const CELLS: usize> {
+    /// Root of |B' x B''| / |B'| where each cell starts.
+    start: [f64; CELLS],
+    /// Its change over each cell.
+    change: [f64; CELLS],
+    /// Its integral up to each cell's end.
+    sums: [f64; CELLS],
+}
+
+impl<const CELLS: usize> Bends<CELLS> {
+    fn of(curve: &Power) -> Bends<CELLS> {
+        let start: [f64; CELLS] = std::array::from_fn(|j| curve.bend(j as f64 / CELLS as f64));
+        let end = curve.bend(1.0);
+        let change = std::array::from_fn(|j| start.get(j + 1).copied().unwrap_or(end) - start[j]);
+        let mut sum = 0.0;
+        let sums = std::array::from_fn(|j| {
+            sum += (start[j] + change[j] / 2.0) / CELLS as f64;
+            sum
+        });
+        Bends {
+            start,
+            change,
+            sums,
+        }
+    }
+
+    fn chords(&self, aim: f64) -> f64 {
+        (SPARE * self.sums[CELLS - 1] / (8.0 * aim).sqrt()).ceil()
+    }
+
+    /// Appends chords of equal deviation, as far as the bend is known, that end in `end`.
+    fn draw(&self, curve: &Power, end: Pt, aim: f64, out: &mut Vec<Pt>) {
+        let count = self.chords(aim).clamp(1.0, 2e6) as usize;
+        let share = self.sums[CELLS - 1] / count as f64;
+        out.reserve(count + 1);
+        let mut last = Place {
+            t: 0.0,
+            at: curve.a,
+            by: curve.b,
+        };
+        let (mut done, mut j) = (0, 0);
+        while done < count {
+            let n = BATCH.min(count - done);
+            // How far into its cell each chord ends; the cell's bend, and how it changes.
+            let (mut into, mut bend, mut slope, mut from) =
+                ([0.0; BATCH], [1.0; BATCH], [0.0; BATCH], [0.0; BATCH]);
+            for k in 0..n {
+                let want = share * (done + k + 1) as f64;
+                while j + 1 < CELLS && self.sums[j] < want {
+                    j += 1;
+                }
+                into[k] = want - if j == 0 { 0.0 } else { self.sums[j - 1] };
+                bend[k] = self.start[j];
+                slope[k] = self.change[j] * CELLS as f64;
+                from[k] = j as f64 / CELLS as f64;
+            }
+            let mut t = [0.0; BATCH];
+            for k in 0..BATCH {
+                // bend x + slope x^2 / 2 = into.
+                let root = (bend[k] * bend[k] + 2.0 * slope[k] * into[k])
+                    .max(0.0)
+                    .sqrt();
+                t[k] = from[k] + 2.0 * into[k] / (bend[k] + root).max(f64::MIN_POSITIVE);
+            }
+            let mut places = [last; BATCH];
+            for k in 0..BATCH {
+                places[k] = curve.place(t[k]);
+            }
+            for (k, place) in places[..n].iter().enumerate() {
+                let here = if done + k + 1 == count {
+                    Place {
+                        at: end,
+                        ..curve.place(1.0)
+                    }
+                } else {
+                    *place
+                };
+                chord(curve, &last, &here, aim, HALVINGS, out);
+                last = here;
+            }
+            done += n;
+        }
+    }
+}
+
+/// A point of a curve, with its parameter and the derivative there.
+#[derive(Clone, Copy)]
+struct Place {
+    t: f64,
+    at: Pt,
+    by: Pt,
+}
+
+/// Appends the chord from one place of a curve to another, or more of them where it deviates too much.
+fn chord(curve: &Power, from: &Place, to: &Place, aim: f64, halvings: u32, out: &mut Vec<Pt>) {
+    let third = (to.t - from.t) / 3.0;
+    let (u, v) = (from.by, to.by);
+    let c = [to.at[0] - from.at[0], to.at[1] - from.at[1]];
     let length2 = c[0] * c[0] + c[1] * c[1];
     let side = (u[0] * c[1] - u[1] * c[0])
         .abs()
@@ -196,16 +243,24 @@ fn chord(from: (f64, Pt, Pt), to: (f64, Pt, Pt), aim: f64, out: &mut Vec<Pt>) {
     // Both handles beside the chord, and its deviation at most 3/4 of theirs.
     let forwards = s >= 0.0 && e >= 0.0 && s <= length2 && e <= length2 && third > 0.0;
     if forwards && side * side * 9.0 <= aim * aim * length2 * 16.0 {
-        out.push(to.1);
+        out.push(to.at);
         return;
     }
     let piece = [
-        from.1,
-        [from.1[0] + third * u[0], from.1[1] + third * u[1]],
-        [to.1[0] - third * v[0], to.1[1] - third * v[1]],
-        to.1,
+        from.at,
+        [from.at[0] + third * u[0], from.at[1] + third * u[1]],
+        [to.at[0] - third * v[0], to.at[1] - third * v[1]],
+        to.at,
     ];
-    by_trial(&piece, aim, out);
+    if halvings == 0 || third <= 0.0 {
+        by_trial(&piece, aim, out);
+    } else if deviation(&piece) <= aim {
+        out.push(to.at);
+    } else {
+        let middle = curve.place(f64::midpoint(from.t, to.t));
+        chord(curve, from, &middle, aim, halvings - 1, out);
+        chord(curve, &middle, to, aim, halvings - 1, out);
+    }
 }
 
 /// A cubic as a + b t + c t^2 + d t^3.
@@ -232,16 +287,20 @@ impl Power {
         }
     }
 
-    /// The point and the derivative.
     #[inline]
-    fn at(&self, t: f64) -> (Pt, Pt) {
+    fn place(&self, t: f64) -> Place {
         let p = |k: usize| self.a[k] + t * (self.b[k] + t * (self.c[k] + t * self.d[k]));
         let d = |k: usize| self.b[k] + t * (2.0 * self.c[k] + t * 3.0 * self.d[k]);
-        ([p(0), p(1)], [d(0), d(1)])
+        Place {
+            t,
+            at: [p(0), p(1)],
+            by: [d(0), d(1)],
+        }
     }
 
-    /// Root of |B' x B''| / |B'| at evenly spaced parameters.
-    fn bends(&self) -> [f64; CELLS + 1] {
+    /// Root of |B' x B''| / |B'|.
+    #[inline]
+    fn bend(&self, t: f64) -> f64 {
         let cross = |u: Pt, v: Pt| u[0] * v[1] - u[1] * v[0];
         // B' x B'' is a quadratic in t.
         let (q0, q1, q2) = (
@@ -249,13 +308,10 @@ impl Power {
             6.0 * cross(self.b, self.d),
             6.0 * cross(self.c, self.d),
         );
-        std::array::from_fn(|j| {
-            let t = j as f64 / CELLS as f64;
-            let d = self.at(t).1;
-            let speed = (d[0] * d[0] + d[1] * d[1]).sqrt();
-            let bend = (q0 + t * (q1 + t * q2)).abs();
-            (bend / speed.max(f64::MIN_POSITIVE)).sqrt()
-        })
+        let d = self.place(t).by;
+        let speed = (d[0] * d[0] + d[1] * d[1]).sqrt();
+        let bend = (q0 + t * (q1 + t * q2)).abs();
+        (bend / speed.max(f64::MIN_POSITIVE)).sqrt()
     }
 }
 
