@@ -19,6 +19,7 @@
 pub mod artwork;
 pub mod beam;
 pub mod commands;
+pub mod compare;
 pub mod finding;
 pub mod heat;
 pub mod job;

@@ -5,7 +5,7 @@ use crate::finding::{Finding, Severity};
 use crate::job::{self, Label, PlaceError, Plan};
 use crate::order::{self, OrderMode};
 use crate::recipe::Recipe;
-use crate::report::{self, BarReport, LayerReport, Report};
+use crate::report::{self, BarReport, LayerReport, Report, SplitReport};
 use crate::sheet::Sheet;
 use crate::stencil::{self, IslandMode, Stencil};
 use crate::stopwatch::Stopwatch;
@@ -74,6 +74,16 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
     let sheet = Sheet::of(&artwork, recipe).take(&mut general);
     let sheet_regions = sheet.regions();
     kerf_assumed(recipe, &mut general);
+    let layers = chosen(&artwork, &options.layers)?;
+    if layers.iter().all(|l| l.openings.is_empty()) {
+        general.push(
+            Finding::blocking(
+                "nothing-to-cut",
+                "no layer has an opening: there is nothing to cut",
+            )
+            .hint("dark paint opens the foil: check the colours, or use --opens any-paint"),
+        );
+    }
     let blocked_before = finding::worst(&general) == Some(Severity::Blocking);
     let file = drawing.file_name().map_or_else(
         || artwork.stem.clone(),
@@ -81,7 +91,7 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
     );
 
     let mut jobs = Vec::new();
-    for layer in chosen(&artwork, &options.layers)? {
+    for layer in layers {
         let mut found = sheet.check_openings(layer);
         let stencils =
             stencil::hold_together(layer, &sheet_regions, recipe, options.islands).take(&mut found);
@@ -93,7 +103,9 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
             let contours = kerf::compensate(&stencil.openings, recipe).take(&mut findings);
             times.lap("kerf");
             let blocked = blocked_before || finding::worst(&findings) == Some(Severity::Blocking);
-            let plan = if options.rules_only || (blocked && !options.force) {
+            // A layer without openings was told of; the others are cut all the same.
+            let stop = options.rules_only || stencil.drawn.is_empty();
+            let plan = if stop || (blocked && !options.force) {
                 None
             } else {
                 let sequence = order::arrange(&contours, recipe, options.order, sheet.box_mm)
@@ -119,6 +131,7 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
                 elements: layer.elements.clone(),
                 tie_lines: layer.tie_lines.clone(),
                 keep_clear: layer.keep_clear.clone(),
+                common: layer.common.clone(),
             };
             jobs.push(LayerJob {
                 stencil,
@@ -238,6 +251,23 @@ fn layer_report(job: &LayerJob) -> LayerReport {
                 reason: b.reason.clone(),
             })
             .collect(),
+        seams: s
+            .seams
+            .iter()
+            .map(|b| BarReport {
+                from_mm: mm(b.from),
+                to_mm: mm(b.to),
+                width_um: b.overlap_um,
+                reason: b.reason.clone(),
+            })
+            .collect(),
+        split: s.split.as_ref().map(|p| SplitReport {
+            stencils: p.stencils,
+            seams: p.seams,
+            fewest: p.fewest,
+            difference_um2: p.difference_um2,
+            grid_um2: p.grid_um2,
+        }),
         min_web_um: smallest(&["web-narrow"]),
         min_opening_um: smallest(&["opening-narrow", "single-line", "line-much-wider"]),
         paths: job.plan.as_ref().map_or(0, |p| p.paths.len()),

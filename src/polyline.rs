@@ -10,3 +10,17 @@ pub fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
 pub fn length(points: &[[f64; 2]]) -> f64 {
     points.windows(2).map(|w| distance(w[0], w[1])).sum()
 }
+
+/// The point half way along; the only point of a polyline without length. `None` without points.
+pub fn middle(points: &[[f64; 2]]) -> Option<[f64; 2]> {
+    let mut left = length(points) / 2.0;
+    for w in points.windows(2) {
+        let d = distance(w[0], w[1]);
+        if d > 0.0 && left <= d {
+            let t = left / d;
+            return Some([0, 1].map(|i| w[0][i] + t * (w[1][i] - w[0][i])));
+        }
+        left -= d;
+    }
+    points.first().copied()
+}

@@ -43,6 +43,12 @@ pub struct LayerReport {
     pub tie_bar_area_mm2: f64,
     /// Where each tie bar stands and why.
     pub bars: Vec<BarReport>,
+    /// Seams with the other stencils of the same layer; their width is the overlap.
+    #[serde(default)]
+    pub seams: Vec<BarReport>,
+    /// How the layer was shared between stencils, where it was.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub split: Option<SplitReport>,
     /// Narrowest web of foil and narrowest opening, where the rules measured one.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub min_web_um: Option<f64>,
@@ -62,7 +68,20 @@ pub struct LayerReport {
     pub findings: Vec<Finding>,
 }
 
-/// One tie bar, page millimetres.
+/// The stencils that share a layer.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SplitReport {
+    pub stencils: usize,
+    pub seams: usize,
+    /// No division with this number of stencils has fewer seams.
+    pub fewest: bool,
+    /// Area by which the union of the stencils differs from the drawing.
+    pub difference_um2: f64,
+    /// Area by which ends of seams on slanted outlines moved those to reach the grid.
+    pub grid_um2: f64,
+}
+
+/// One tie bar or seam, page millimetres.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct BarReport {
     pub from_mm: [f64; 2],

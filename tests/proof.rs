@@ -1,6 +1,6 @@
 //! Proof: jobs read back, faults caught, untouched jobs left alone.
 
-mod fixture;
+pub(crate) mod fixture;
 mod hostile;
 mod mutants;
 mod reader;

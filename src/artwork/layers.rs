@@ -92,6 +92,7 @@ pub(super) fn finish(
             elements: draft.elements,
             tie_lines: draft.tie_lines,
             keep_clear: union_all(&draft.keep_clear),
+            common: Regions::new(),
         };
         if is_common {
             common = Some(layer);
@@ -124,6 +125,7 @@ fn add_common(common: Option<Layer>, layers: &mut Vec<Layer>) {
     }
     for layer in layers {
         layer.openings = union(&layer.openings, &common.openings);
+        layer.common = common.openings.clone();
         layer.elements.extend(common.elements.iter().cloned());
         layer.tie_lines.extend(common.tie_lines.iter().cloned());
         layer.keep_clear = union(&layer.keep_clear, &common.keep_clear);

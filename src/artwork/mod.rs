@@ -77,6 +77,8 @@ pub struct Layer {
     pub tie_lines: Vec<TieLine>,
     /// Regions where no tie bar may go.
     pub keep_clear: Regions,
+    /// The openings that came from the layer `common`: registration marks that every stencil carries.
+    pub common: Regions,
 }
 
 /// A painted element and the box of its paint.

@@ -12,6 +12,8 @@ use std::borrow::Cow;
 
 /// Deepest nesting of elements read; drawing programs stay far below.
 const DEEPEST: usize = 256;
+/// Most letters in all texts together: laying them out takes a millisecond each.
+const MOST_LETTERS: usize = 10_000;
 
 /// Bytes to text: UTF-8, or UTF-16 with its byte order mark.
 pub(super) fn decode(bytes: &[u8]) -> Result<Cow<'_, str>, Refusal> {
@@ -168,12 +170,32 @@ pub(super) fn label<'a>(node: &Node<'a, '_>) -> Option<&'a str> {
         .filter(|v| !v.trim().is_empty())
 }
 
+/// Refuses more text than a stencil can hold.
+fn check_letters(doc: &Document<'_>) -> Result<(), Refusal> {
+    let letters: usize = doc
+        .descendants()
+        .filter(|n| n.tag_name().name() == "text")
+        .flat_map(|n| n.descendants())
+        .filter_map(|n| if n.is_text() { n.text() } else { None })
+        .map(str::len)
+        .sum();
+    if letters > MOST_LETTERS {
+        return Err(Refusal::new(
+            "too-much-text",
+            format!("holds {letters} letters of text, more than the {MOST_LETTERS} read here"),
+            "cut less text, or turn it into paths in the drawing program",
+        ));
+    }
+    Ok(())
+}
+
 /// Looks at the whole document once; `join` lets elements that look alike stand for each other.
 pub(super) fn survey(
     doc: &Document<'_>,
     width_mm: Option<f64>,
     join: bool,
 ) -> Result<Survey, Refusal> {
+    check_letters(doc)?;
     let root = doc.root_element();
     let view_box = root.attribute("viewBox").and_then(view_box);
     let (page, in_vain) = size::page_size(

@@ -1,6 +1,6 @@
 //! `foilwright check`: the stencil rules only; writes no job.
 
-use super::{Exit, StencilFlags, words};
+use super::{Exit, StencilFlags, compare, words};
 use crate::prepare;
 use anyhow::Context;
 use clap::Args;
@@ -18,6 +18,9 @@ pub struct CheckArgs {
 pub fn run(args: CheckArgs) -> anyhow::Result<Exit> {
     let mut options = args.stencil.options()?;
     options.rules_only = true;
+    if !args.stencil.compare_kerf.is_empty() {
+        return compare::run(&args.stencil, &options);
+    }
     let run = prepare(&args.stencil.artwork, &options)?;
     if let Some(file) = &args.report {
         crate::output::write_file(file, &run.report.to_json())

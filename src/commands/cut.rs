@@ -1,6 +1,6 @@
 //! `foilwright cut`: drawing to cut file, one stencil per layer.
 
-use super::{Exit, StencilFlags, preview, words};
+use super::{Exit, StencilFlags, compare, preview, words};
 use crate::finding::{Finding, Severity};
 use crate::heat::{SimOptions, simulate};
 use crate::job;
@@ -67,6 +67,9 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
         OrderFlag::Cool => OrderMode::Cool,
     };
     options.force = args.force;
+    if !args.stencil.compare_kerf.is_empty() {
+        return compare::run(&args.stencil, &options);
+    }
     let mut run = prepare(&args.stencil.artwork, &options)?;
     let out = args.stencil.common.out_beside(&args.stencil.artwork);
     let mut written = Vec::new();

@@ -1,6 +1,7 @@
 //! Commands: the only place that knows the command line. One file per command.
 
 mod check;
+mod compare;
 mod coupon;
 mod cut;
 mod fit;
@@ -205,6 +206,16 @@ pub struct StencilFlags {
     /// What to do about islands: tie bars, complementary stencils, or list them and stop
     #[arg(long, value_enum, default_value = "tie")]
     islands: IslandsFlag,
+    /// Write no job: show in one picture and a table what each of these kerfs does to the drawing,
+    /// such as 6um,8um,10um
+    #[arg(
+        long,
+        value_name = "LENGTHS",
+        value_delimiter = ',',
+        value_parser = length_um,
+        conflicts_with = "kerf"
+    )]
+    pub compare_kerf: Vec<f64>,
 }
 
 impl StencilFlags {

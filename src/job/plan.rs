@@ -145,7 +145,36 @@ pub fn part_of(points: &[[f64; 2]], from_mm: f64, to_mm: f64) -> Vec<[f64; 2]> {
     out
 }
 
+/// Where a point meets a path.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NearPath {
+    /// Index of the path: its number in every job file.
+    pub path: u32,
+    pub distance_mm: f64,
+    /// Direction of the path there, degrees from the x axis, 0 to 180.
+    pub direction_deg: f64,
+}
+
 impl Plan {
+    /// The path whose line passes nearest to a point in job millimetres; of two as near, the first.
+    pub fn nearest_path(&self, at: [f64; 2]) -> Option<NearPath> {
+        let mut best: Option<NearPath> = None;
+        for (i, path) in self.paths.iter().enumerate() {
+            for w in path.points.windows(2) {
+                let (_, d) = crate::regions::nearest_on_segment(at, w[0], w[1]);
+                if best.is_none_or(|b| d < b.distance_mm) {
+                    let along = libm::atan2(w[1][1] - w[0][1], w[1][0] - w[0][0]);
+                    best = Some(NearPath {
+                        path: i as u32,
+                        distance_mm: d,
+                        direction_deg: along.to_degrees().rem_euclid(180.0),
+                    });
+                }
+            }
+        }
+        best
+    }
+
     /// The points of a cut step, in job millimetres.
     pub fn cut_points(&self, path: u32, from_mm: f64, to_mm: f64) -> Cow<'_, [[f64; 2]]> {
         /// Lengths along a path are known no better.

@@ -265,7 +265,7 @@ fn single_lines(index: u32, shape: Shape<'_>, kerf: f64, out: &mut Checked<Vec<C
         return;
     }
     for line in lines {
-        let at = line.points[line.points.len() / 2];
+        let at = crate::polyline::middle(&line.points).unwrap_or_default();
         let (x, y) = (at[0] / NM_PER_MM, at[1] / NM_PER_MM);
         if line.max_width < SLIVER * kerf {
             out.findings.push(

@@ -43,6 +43,22 @@ pub struct Contour {
     pub starts: Vec<u32>,
 }
 
+impl Contour {
+    /// Length of the contour, nanometres; the closing side counts where there is one.
+    pub fn length_nm(&self) -> f64 {
+        let at = |p: &Point| [f64::from(p.x), f64::from(p.y)];
+        let open: f64 = self
+            .points
+            .windows(2)
+            .map(|w| crate::polyline::distance(at(&w[0]), at(&w[1])))
+            .sum();
+        match (self.closed, self.points.first(), self.points.last()) {
+            (true, Some(a), Some(b)) => open + crate::polyline::distance(at(b), at(a)),
+            _ => open,
+        }
+    }
+}
+
 /// A cut with its geometry final: start chosen, run-in, overlap and run-out added.
 /// Page coordinates, millimetres, y down.
 #[derive(Debug, Clone, PartialEq)]

@@ -2,6 +2,7 @@
 
 pub mod canvas;
 pub mod chart;
+pub mod compare;
 pub mod heat;
 pub mod maps;
 pub mod micrograph;

@@ -36,6 +36,17 @@ pub struct MedialAxis {
 /// # Errors
 /// When the diagram cannot be built (edges that cross, which normalised regions do not have).
 pub fn medial_axis(shape: Shape<'_>) -> Result<MedialAxis, MedialError> {
+    Ok(medial_axis_and_sides(shape)?.0)
+}
+
+/// The medial axis, and for each of its edges the two edges of the shape nearest to it: indices in the order
+/// of the rings, edges without length left out.
+///
+/// # Errors
+/// As [`medial_axis`].
+pub fn medial_axis_and_sides(
+    shape: Shape<'_>,
+) -> Result<(MedialAxis, Vec<[usize; 2]>), MedialError> {
     let bounds = shape.bounds();
     // Shapes far from the origin keep full precision when they are moved there first.
     let (ox, oy) = (bounds.min.x, bounds.min.y);
@@ -67,6 +78,7 @@ pub fn medial_axis(shape: Shape<'_>) -> Result<MedialAxis, MedialError> {
         .map_err(|e| fail(e.to_string()))?;
     let index = EdgeIndex::new(&shape.to_regions());
     let mut axis = MedialAxis::default();
+    let mut sides = Vec::new();
     let mut number: BTreeMap<usize, usize> = BTreeMap::new();
     // Rings run with the shape on the left of each edge, so the side of a cell's segment tells inside.
     let side = |edge: &boostvoronoi::prelude::Edge, p: [f64; 2]| -> Option<bool> {
@@ -119,11 +131,18 @@ pub fn medial_axis(shape: Shape<'_>) -> Result<MedialAxis, MedialError> {
                 axis.nodes.len() - 1
             });
         }
-        if ids[0] != ids[1] {
+        let source = |e: boostvoronoi::prelude::EdgeIndex| {
+            let cell = diagram.edge(e).ok()?.cell().ok()?;
+            Some(diagram.cell(cell).ok()?.source_index().usize())
+        };
+        if ids[0] != ids[1]
+            && let (Some(one), Some(other)) = (source(edge.id()), source(twin))
+        {
             axis.edges.push(ids);
+            sides.push([one, other]);
         }
     }
-    Ok(axis)
+    Ok((axis, sides))
 }
 
 /// Even-odd test with real coordinates.

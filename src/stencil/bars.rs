@@ -64,7 +64,13 @@ impl<'a> Surroundings<'a> {
             keep_clear: (!layer.keep_clear.is_empty()).then(|| EdgeIndex::new(&layer.keep_clear)),
         }
     }
-    fn forbidden(&self, a: V, b: V, half_nm: f64) -> bool {
+    /// Corners of the outline within `reach_nm` of a point.
+    pub fn corners_near(&self, p: V, reach_nm: f64) -> usize {
+        self.corners
+            .locate_within_distance(p, reach_nm * reach_nm)
+            .count()
+    }
+    pub fn forbidden(&self, a: V, b: V, half_nm: f64) -> bool {
         let Some(index) = &self.keep_clear else {
             return false;
         };
@@ -92,7 +98,7 @@ pub struct Placement {
     taken: RTree<V>,
 }
 
-/// Chooses bars for every piece of `foil` but the frame.
+/// Chooses bars for every loose piece of `foil`.
 pub fn place(foil: &Foil, around: &Surroundings<'_>, recipe: &Recipe) -> Placement {
     let Some(frame) = foil.frame else {
         return Placement::default();
@@ -109,7 +115,7 @@ pub fn place(foil: &Foil, around: &Surroundings<'_>, recipe: &Recipe) -> Placeme
         .collect();
     let order = Anchoring::new(foil, frame, &tree, &shores);
     let mut out = Placement::default();
-    for piece in (0..foil.cores.len()).filter(|&i| i != frame) {
+    for piece in (0..foil.cores.len()).filter(|&i| foil.is_loose(i)) {
         one_island(
             piece, foil, &tree, &shores, &order, around, recipe, &mut out,
         );

@@ -23,6 +23,8 @@ pub struct Foil {
     pub areas_nm2: Vec<f64>,
     /// The piece that touches the sheet's edge and all others must be held to.
     pub frame: Option<usize>,
+    /// Other pieces that reach the sheet's edge, in ascending order: the cuts divide the sheet.
+    pub parted: Vec<usize>,
     /// Pieces too thin to hold anywhere: where, and how large (square nanometres).
     pub specks: Vec<(Point, f64)>,
 }
@@ -98,6 +100,7 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
             cores: inset(sheet, half_nm, tolerance_nm),
             areas_nm2: vec![sheet.area_nm2() - cut.area_nm2()],
             frame: Some(0),
+            parted: Vec::new(),
             specks: Vec::new(),
         };
     }
@@ -106,6 +109,7 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
         cores: Regions::new(),
         areas_nm2: Vec::new(),
         frame: None,
+        parted: Vec::new(),
         specks: Vec::new(),
     };
     for shape in left.shapes() {
@@ -128,9 +132,11 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
     }
     if let Some(edge) = sheet.bounds() {
         let near = half_nm + 3.0 * tolerance_nm;
-        foil.frame = (0..foil.cores.len())
-            .filter(|&i| touches(foil.cores.shape(i).bounds(), edge, near))
+        let at_edge = |&i: &usize| touches(foil.cores.shape(i).bounds(), edge, near);
+        foil.parted = (0..foil.cores.len()).filter(at_edge).collect();
+        foil.frame = (foil.parted.iter().copied())
             .max_by(|&a, &b| foil.areas_nm2[a].total_cmp(&foil.areas_nm2[b]));
+        foil.parted.retain(|&i| Some(i) != foil.frame);
     }
     foil
 }
@@ -141,6 +147,35 @@ fn touches(core: Bounds, sheet: Bounds, near_nm: f64) -> bool {
         || close(core.max.x, sheet.max.x)
         || close(core.min.y, sheet.min.y)
         || close(core.max.y, sheet.max.y)
+}
+
+impl Foil {
+    /// Whether nothing holds the piece: it is neither the frame nor a part of a divided sheet.
+    pub fn is_loose(&self, piece: usize) -> bool {
+        Some(piece) != self.frame && self.parted.binary_search(&piece).is_err()
+    }
+    /// The number of pieces that nothing holds.
+    pub fn loose(&self) -> usize {
+        self.cores.len() - self.parted.len() - usize::from(self.frame.is_some())
+    }
+    /// For each part of a divided sheet the middle of the narrowest gap between it and other foil.
+    pub fn gaps_between_parts(&self) -> Vec<V> {
+        if self.parted.is_empty() {
+            return Vec::new();
+        }
+        let tree = core_edges(&self.cores);
+        let gap = |&piece: &usize| {
+            let across = samples(&self.cores, piece, 96).into_iter().filter_map(|s| {
+                let e = tree
+                    .nearest_neighbor_iter(&s.at)
+                    .find(|e| e.piece != piece)?;
+                let (q, d) = crate::regions::nearest_on_segment(s.at, e.a, e.b);
+                Some((d, super::geometry::middle(s.at, q)))
+            });
+            across.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, m)| m)
+        };
+        self.parted.iter().filter_map(gap).collect()
+    }
 }
 
 /// An edge of a core.

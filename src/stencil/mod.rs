@@ -16,6 +16,7 @@ use crate::regions::{EdgeIndex, Point, Regions, difference, union_all};
 use crate::units::{NM_PER_UM, show_length_um};
 use bars::{Placed, Surroundings};
 use geometry::{middle, mm, point, strip, v};
+pub use split::{SplitProof, StencilSeam};
 use std::cell::LazyCell;
 
 /// A layer made into a sheet that holds together.
@@ -30,6 +31,10 @@ pub struct Stencil {
     pub openings: Regions,
     pub islands: Vec<Island>,
     pub tie_bars: Vec<TieBar>,
+    /// Where this stencil and another of the same layer share an opening.
+    pub seams: Vec<StencilSeam>,
+    /// How the layer was split, where it was.
+    pub split: Option<SplitProof>,
 }
 
 /// A piece of foil that nothing would hold.
@@ -77,7 +82,7 @@ const ROUNDS: usize = 4;
 /// Foil counts as held where webs of at least `recipe.min_web_um()` lead to the sheet's edge.
 /// `Tie` and `Refuse` give one stencil, `Split` one or more, named NAME-a, NAME-b where there are several.
 ///
-/// Findings: `island` (refused), `island-untied` and `foil-missing` block; `speck-lost`, `tie-bar-narrow`,
+/// Findings: `island` (refused), `island-untied`, `sheet-divided` and `foil-missing` block; `speck-lost`, `tie-bar-narrow`,
 /// `tie-single`, `film-parted` warn.
 pub fn hold_together(
     layer: &Layer,
@@ -93,14 +98,19 @@ pub fn hold_together(
         openings: layer.openings.clone(),
         islands: Vec::new(),
         tie_bars: Vec::new(),
+        seams: Vec::new(),
+        split: None,
     };
     match mode {
         IslandMode::Refuse => refuse(&mut stencil, recipe, &mut findings),
         IslandMode::Tie => tie(&mut stencil, layer, recipe, &mut findings),
         IslandMode::Split => {
             let found = foil::pieces(sheet, &stencil.openings, recipe);
-            if count(&found) > 0 {
-                return split::split(layer, sheet, recipe, &found);
+            if found.loose() > 0 || !layer.tie_lines.is_empty() {
+                note_parts(&found, &mut findings);
+                let mut split = split::split(layer, sheet, recipe, &found);
+                split.findings.extend(findings);
+                return split;
             }
             tie(&mut stencil, layer, recipe, &mut findings);
         }
@@ -110,13 +120,22 @@ pub fn hold_together(
 
 /// The number of pieces of foil that nothing holds once the openings are cut.
 pub fn loose_pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> usize {
-    count(&foil::pieces(sheet, openings, recipe))
+    foil::pieces(sheet, openings, recipe).loose()
 }
 
-fn count(foil: &foil::Foil) -> usize {
-    foil.cores
-        .len()
-        .saturating_sub(usize::from(foil.frame.is_some()))
+/// A sheet whose parts all reach its edge has no island, and is cut in two all the same.
+fn note_parts(foil: &foil::Foil, findings: &mut Vec<Finding>) {
+    for gap in foil.gaps_between_parts() {
+        let [x, y] = mm(gap);
+        findings.push(
+            Finding::blocking(
+                "sheet-divided",
+                "the cuts divide the sheet: foil on both sides of this opening reaches the sheet's edge",
+            )
+            .hint("end the opening inside the page, or draw a bridge of foil across it")
+            .at(x, y),
+        );
+    }
 }
 
 /// Notes the islands and specks of `foil`; gives for each piece its index among the islands.
@@ -128,7 +147,7 @@ fn note_islands(
 ) -> Vec<usize> {
     let mut index = vec![usize::MAX; foil.cores.len()];
     for (piece, shape) in foil.cores.shapes().enumerate() {
-        if Some(piece) != foil.frame {
+        if foil.is_loose(piece) {
             index[piece] = stencil.islands.len();
             stencil.islands.push(Island {
                 at: geometry::inner_point(shape),
@@ -159,6 +178,7 @@ fn note_islands(
             .at(x, y),
         );
     }
+    note_parts(foil, findings);
     if foil.frame.is_none() {
         findings.push(
             Finding::blocking(
@@ -214,7 +234,7 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
                 .map(|s| nearest_island(stencil, geometry::inner_point(s)))
                 .collect()
         };
-        if count(&found) == 0 {
+        if found.loose() == 0 {
             untied.clear();
             break;
         }

@@ -323,3 +323,12 @@ fn cut_short_or_damaged_text_never_panics() {
         }
     }
 }
+
+#[test]
+fn more_text_than_a_stencil_holds_is_refused() {
+    refused_with(
+        &page(&format!("<text>{}</text>", "hot ".repeat(2501))),
+        "too-much-text",
+        &["10004 letters", "10000"],
+    );
+}

@@ -213,6 +213,59 @@ fn matrix_cells_carry_their_settings() {
         .stderr(contains("more than the source's 300 uJ"));
 }
 
+/// Heat left by earlier cells when a cell starts, summed here from every cut by the line-source-in-a-sheet
+/// closed form with loss (Carslaw & Jaeger 1959, ch. 10, from memory): it stays near the limit that the
+/// coupon's words state, and cells without pauses would be hotter.
+#[test]
+fn cells_of_the_matrix_start_cool() {
+    use foilwright::kerf::coupon::{Axis, Knob, matrix_coupon};
+    let recipe = foilwright::recipe::Recipe::load("steel-25um").unwrap();
+    let x = Axis::between(Knob::Power, 20.0, 80.0, 4);
+    let y = Axis::between(Knob::Speed, 40.0, 200.0, 4);
+    let coupon = matrix_coupon(&recipe, &x, &y, None).unwrap();
+    let foil = foilwright::heat::Foil::new(&recipe);
+    let warmest = |coupon: &foilwright::kerf::coupon::Coupon| {
+        let (plan, _) = &coupon.plans(&recipe).unwrap()[0];
+        let motion = plan.motion();
+        let group = |path: u32| coupon.marks[path as usize].group;
+        let mut worst = 0.0f64;
+        let mut seen = std::collections::BTreeSet::new();
+        for burn in &motion.burns {
+            if !seen.insert(group(burn.path)) {
+                continue;
+            }
+            let here = burn.points[0];
+            let mut rise = 0.0;
+            for b in motion.burns.iter().filter(|b| b.start_s < burn.start_s) {
+                let seconds = b.end_s() - b.start_s;
+                for w in b.points.windows(2) {
+                    let t = burn.start_s - (b.start_s + b.end_s()) / 2.0;
+                    let r2 = ((w[0][0] + w[1][0]) / 2.0 - here[0]).powi(2)
+                        + ((w[0][1] + w[1][1]) / 2.0 - here[1]).powi(2);
+                    let length = (w[1][0] - w[0][0]).hypot(w[1][1] - w[0][1]);
+                    let joule = b.power_w * recipe.laser.absorbed_fraction * seconds * length
+                        / b.points
+                            .windows(2)
+                            .map(|w| (w[1][0] - w[0][0]).hypot(w[1][1] - w[0][1]))
+                            .sum::<f64>();
+                    rise += joule / (4.0 * std::f64::consts::PI * foil.sheet_w_k * t)
+                        * (-r2 * 1e-6 / (4.0 * foil.alpha_m2_s * t) - t / foil.tau_s()).exp();
+                }
+            }
+            worst = worst.max(rise);
+        }
+        worst
+    };
+    let scheduled = warmest(&coupon);
+    let mut hasty = coupon.clone();
+    for g in &mut hasty.groups {
+        g.pause_before_s = 0.0;
+    }
+    let without = warmest(&hasty);
+    assert!(scheduled < 7.5, "{scheduled} K, without pauses {without} K");
+    assert!(without > scheduled, "{scheduled} K, without {without} K");
+}
+
 #[test]
 fn passes_are_cut_as_often_as_the_cell_says() {
     let folder = tempfile::tempdir().unwrap();

@@ -289,6 +289,39 @@ fn matrix_recommends_clean_cells() {
     assert!(lines.contains("[scan]\ncut_speed_mm_s = "), "{lines}");
 }
 
+/// Exit widths by width^2 = 2 w^2 ln(E / Ethrough): the least energy that cuts through comes back, and with it in
+/// the recipe the window predicts the width of the cell.
+#[test]
+fn matrix_tells_the_energy_that_cuts_through() {
+    let mut text = "cell,power_percent,cut_speed_mm_s,pulse_rate_khz,passes,pulse_energy_uj,cut_through,width_top_um,width_bottom_um,bridges,warp\n".to_owned();
+    let (radius, through) = (14.0, 120.0);
+    for (i, power) in [15.0, 20.0, 25.0, 30.0, 40.0].into_iter().enumerate() {
+        let energy: f64 = 20.0 * power / 100.0 / 20.0 * 1e3;
+        let width = (2.0 * radius * radius * f64::ln(energy / through)).sqrt();
+        let jitter = [0.02, -0.03, 0.01, 0.02, -0.02][i];
+        let _ = writeln!(
+            text,
+            "c{i},{power},100,20,1,{energy},yes,,{},0,0",
+            width + jitter
+        );
+    }
+    let f = matrix::fit(matrix::read(&table(&text)).unwrap());
+    let t = f.through.unwrap();
+    assert!((t.energy_uj.value / through - 1.0).abs() < 0.01, "{t:?}");
+    assert!(t.energy_uj.low_95 < through && through < t.energy_uj.high_95);
+    assert!((t.exit_radius_um / radius - 1.0).abs() < 0.01);
+    let mut lines = matrix::recipe_lines(&f);
+    lines.push(RecipeLine::number("beam", "spot_radius_um", radius));
+    let recipe = foilwright::recipe::Recipe::parse(
+        &into_recipe("# mine\n", "r.toml", &lines).unwrap(),
+        "r.toml",
+    )
+    .unwrap();
+    let window = foilwright::beam::window::Window::of(&recipe);
+    let exit = window.exit_width_um.unwrap();
+    assert!((exit - recipe.kerf.width_um).abs() < 0.15, "{exit}");
+}
+
 #[test]
 fn recipe_keeps_its_comments() {
     let old = "# my recipe\n[kerf]\n# measured in spring\nwidth_um = 7.5 # narrow side\nuncertainty_um = 1.0\n\n[scan]\ncut_speed_mm_s = 100.0\n";

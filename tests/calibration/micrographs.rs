@@ -229,3 +229,87 @@ fn odd_files_are_refused() {
         Err(PictureError::NotAPicture(_))
     ));
 }
+
+/// A plate of three slots no wider than the kerf is cut for real; pictures of a place on each slot, turned
+/// any way, name the path there. Pictures of another place, or of the right place turned wrongly, warn.
+#[test]
+fn a_bridge_names_its_path() {
+    let folder = tempfile::tempdir().unwrap();
+    let drawing = folder.path().join("slots.svg");
+    std::fs::write(
+        &drawing,
+        r##"<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="20mm" viewBox="0 0 20 20"><g id="hot" fill="none" stroke="#000" stroke-width="0.007">
+           <path id="s1" d="M3 4h6"/><path id="s2" d="M12 3l4 5"/><path id="s3" d="M5 15l7 -2.5"/></g></svg>"##,
+    )
+    .unwrap();
+    let foilwright = || assert_cmd::Command::new(env!("CARGO_BIN_EXE_foilwright"));
+    let out = folder.path().join("out");
+    foilwright()
+        .args([
+            "cut",
+            "--as",
+            "plan",
+            "--no-pictures",
+            "--order",
+            "travel",
+            "--out",
+        ])
+        .arg(&out)
+        .arg(&drawing)
+        .assert()
+        .success();
+    let file = out.join("slots-hot.plan.json");
+    let plan: serde_json::Value = serde_json::from_slice(&std::fs::read(&file).unwrap()).unwrap();
+    let mut random = Random::new(9);
+    let um_per_px = 0.42;
+    let run = |at: [f64; 2], turned_deg: f64, photo: &std::path::Path| -> serde_json::Value {
+        let done = foilwright()
+            .args(["fit", "--json", "--scale", "0.42um/px", "--picture"])
+            .arg(photo)
+            .args(["--at", &format!("{}mm,{}mm", at[0], at[1])])
+            .args(["--turned", &turned_deg.to_string(), "--plan"])
+            .arg(&file)
+            .arg("--out")
+            .arg(&out)
+            .assert()
+            .success();
+        serde_json::from_slice(&done.get_output().stdout).unwrap()
+    };
+    for (number, path) in plan["paths"].as_array().unwrap().iter().enumerate() {
+        let end = |i: usize| [0, 1].map(|k| path["points"][i][k].as_f64().unwrap());
+        let (a, b) = (end(0), end(path["points"].as_array().unwrap().len() - 1));
+        let t = 0.3 + 0.4 * random.uniform();
+        let at = [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])];
+        let direction = (b[1] - a[1]).atan2(b[0] - a[0]);
+        let turned_deg = 360.0 * random.uniform() - 180.0;
+        let scene = Scene {
+            side: 176,
+            width: 17.0,
+            blur: 1.2,
+            snr: 25.0,
+            // Pixels count downwards, so angles change sign.
+            angle: -(direction + turned_deg.to_radians()),
+            ramp: [0.05, -0.03],
+            dark: false,
+            bridges: vec![[0.0, 6.0]],
+        };
+        let photo = folder.path().join("photo.png");
+        std::fs::write(&photo, png(&scene.draw(&mut random))).unwrap();
+        // The scene draws its slot 3.7 px beside the middle, across it.
+        let beside = 3.7 * um_per_px * 1e-3;
+        let [x, y] = [beside * scene.angle.sin(), beside * scene.angle.cos()];
+        let (s, c) = turned_deg.to_radians().sin_cos();
+        let centre = [at[0] - (c * x + s * y), at[1] - (-s * x + c * y)];
+        let said = run(centre, turned_deg, &photo);
+        assert_eq!(said["recut_paths"], serde_json::json!([number]), "{said}");
+        let bridge = &said["bridges_on_paths"][0];
+        assert!(bridge["distance_um"].as_f64().unwrap() < 0.5, "{bridge}");
+        for (i, k) in at.iter().zip(0..) {
+            let got = bridge["at_mm"][k as usize].as_f64().unwrap();
+            assert!((got - i).abs() < 1e-3, "{bridge}");
+        }
+        let elsewhere = run([centre[0] + 0.3, centre[1] + 0.3], turned_deg, &photo);
+        assert_eq!(elsewhere["recut_paths"], serde_json::json!([]));
+        assert!(elsewhere["bridges_on_paths"][0]["warning"].is_string());
+    }
+}

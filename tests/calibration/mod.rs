@@ -1,6 +1,7 @@
 //! Coupons, readings, fits and the process window.
 
 mod beam;
+mod compare;
 mod coupons;
 mod fits;
 mod micrographs;

@@ -1,7 +1,7 @@
 //! Jobs to prove: small layers taken through the pipeline from the openings on.
 
 use foilwright::artwork::Layer;
-use foilwright::job::{Label, Plan, place, writer};
+use foilwright::job::{Label, PlaceError, Plan, place, writer};
 use foilwright::order::OrderMode;
 use foilwright::proof::{Dialect, ReadJob, Verdict, prove, read};
 use foilwright::recipe::Recipe;
@@ -90,9 +90,13 @@ impl Fixture {
             elements: Vec::new(),
             tie_lines: Vec::new(),
             keep_clear: Regions::new(),
+            common: Regions::new(),
         }
     }
     pub fn plan(&self) -> Plan {
+        self.try_plan().unwrap()
+    }
+    pub fn try_plan(&self) -> Result<Plan, PlaceError> {
         let contours = foilwright::kerf::compensate(&self.openings, &self.recipe).value;
         let sequence =
             foilwright::order::arrange(&contours, &self.recipe, OrderMode::Artwork, self.sheet_mm)
@@ -103,7 +107,7 @@ impl Fixture {
             order: OrderMode::Artwork,
             forced: false,
         };
-        place(&sequence, self.sheet_mm, &self.recipe, &label).unwrap()
+        place(&sequence, self.sheet_mm, &self.recipe, &label)
     }
     pub fn file(&self, format: &str) -> (String, Vec<u8>) {
         let writer = writer(format).unwrap();

@@ -1,23 +1,9 @@
 //! Spoilt jobs: twelve kinds of damage, each seeded, each caught with the right code.
 
 use super::fixture::{Fixture, demo};
+use crate::support::dice::Dice;
 use foilwright::finding::Severity;
 use foilwright::proof::Verdict;
-
-/// A small generator (Marsaglia's xorshift), so that every run spoils the same places.
-struct Dice(u64);
-
-impl Dice {
-    fn below(&mut self, n: usize) -> usize {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        (self.0 % n as u64) as usize
-    }
-    fn pick<T: Copy>(&mut self, list: &[T]) -> T {
-        list[self.below(list.len())]
-    }
-}
 
 /// The lines of one path of one pass: from its jump to the line that turns the beam off.
 #[derive(Clone, Copy)]
@@ -111,11 +97,7 @@ const SEEDS: usize = 26;
 
 fn each(mut spoil: impl FnMut(usize, &mut Dice)) {
     for seed in 0..SEEDS {
-        let mut dice =
-            Dice(0x9e37_79b9_7f4a_7c15 ^ (seed as u64 + 1).wrapping_mul(0x2545_f491_4f6c_dd1d));
-        for _ in 0..8 {
-            dice.below(2);
-        }
+        let mut dice = Dice::seeded(seed as u64);
         spoil(seed, &mut dice);
     }
 }

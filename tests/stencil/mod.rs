@@ -3,6 +3,7 @@
 mod icons;
 mod limits;
 mod raster;
+mod split;
 
 use foilwright::artwork::{self, Layer, ReadOptions, TieLine};
 use foilwright::finding::{Checked, Finding, Severity};
@@ -197,49 +198,6 @@ fn refuse_lists_every_island() {
     assert_eq!(found.len(), 1);
     assert_eq!(found[0].severity, Severity::Blocking);
     assert!(out.value[0].tie_bars.is_empty());
-}
-
-#[test]
-fn split_stencils_hold_and_unite_to_the_drawing() {
-    let nested = r#"<circle cx="5" cy="5" r="4.5"/><circle cx="5" cy="5" r="3.5" fill="white"/><circle cx="5" cy="5" r="2.5"/><circle cx="5" cy="5" r="1.5" fill="white"/>"#;
-    let eight = r#"<path fill-rule="evenodd" d="M2 3a2 2 0 1 1 6 0v4a2 2 0 1 1 -6 0z M3.5 2.5h3v2h-3z M3.5 5.5h3v2h-3z"/>"#;
-    let mut lattice = String::new();
-    for k in [2, 5, 8] {
-        lattice.push_str(&format!(
-            r#"<path d="M1 {k}h8v0.5h-8z M{k} 1h0.5v8h-0.5z"/>"#
-        ));
-    }
-    for (name, body, islands) in [
-        ("ring", RING, 1),
-        ("nested", nested, 2),
-        ("eight", eight, 2),
-        ("lattice", lattice.as_str(), 4),
-    ] {
-        let l = layer(body);
-        assert_eq!(seen_loose(&l.openings), islands, "{name}");
-        let out = run(&l, IslandMode::Split);
-        assert!(out.value.len() >= 2, "{name}");
-        assert!(
-            codes(&out.findings, "split-tied").is_empty(),
-            "{name} {:?}",
-            out.findings
-        );
-        let mut union = Regions::new();
-        for s in &out.value {
-            assert_eq!(seen_loose(&s.openings), 0, "{name} {}", s.name);
-            assert!(s.tie_bars.is_empty());
-            union = foilwright::regions::union(&union, &s.openings);
-        }
-        let off = foilwright::regions::xor(&union, &l.openings).area_nm2() / 1e6;
-        assert!(off < 1.0, "{name}: {off} um2");
-    }
-    let two = run(&layer(RING), IslandMode::Split).value;
-    assert_eq!(two.len(), 2);
-    assert_eq!((two[0].name.as_str(), two[1].name.as_str()), ("l-a", "l-b"));
-    // Two seams, each overlapping by 2 x (8 + 10 x 50 / 70) = 30.2857 um over 1 mm.
-    let both = foilwright::regions::intersection(&two[0].openings, &two[1].openings);
-    let expected = 2.0 * 30.285714 * 1000.0;
-    assert!((both.area_nm2() / 1e6 - expected).abs() < 0.01 * expected);
 }
 
 #[test]

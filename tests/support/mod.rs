@@ -1,3 +1,4 @@
 //! What several test modules share.
 
 pub mod as_cut;
+pub mod dice;

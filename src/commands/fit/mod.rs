@@ -28,6 +28,21 @@ pub struct FitArgs {
     /// Scale of the picture, such as 0.42um/px
     #[arg(long, value_name = "LENGTH/px", value_parser = um_per_px)]
     scale: Option<f64>,
+    /// Plan of the job on the picture: names the paths where metal bridges the slot, to be recut
+    #[arg(long, value_name = "JOB.plan.json", requires_all = ["picture", "at"])]
+    plan: Option<PathBuf>,
+    /// Job position of the picture's middle, such as 3.2mm,-1.5mm
+    #[arg(long, value_name = "X,Y", value_parser = position_mm, allow_hyphen_values = true, requires = "plan")]
+    at: Option<[f64; 2]>,
+    /// Degrees by which the job's x axis is turned counter-clockwise in the picture
+    #[arg(
+        long,
+        value_name = "DEGREES",
+        default_value = "0",
+        allow_hyphen_values = true,
+        requires = "plan"
+    )]
+    turned: f64,
     /// Kerf readings of the other side of the same coupon, for the taper
     #[arg(long, value_name = "READINGS.csv", conflicts_with = "picture")]
     other_side: Option<PathBuf>,
@@ -60,6 +75,13 @@ fn um_per_px(text: &str) -> Result<f64, String> {
         v if v > 0.0 => Ok(v),
         _ => Err("the scale must be greater than zero".to_owned()),
     }
+}
+
+fn position_mm(text: &str) -> Result<[f64; 2], String> {
+    let (x, y) = text
+        .split_once(',')
+        .ok_or_else(|| format!("`{text}` is no position: write it as 3.2mm,-1.5mm"))?;
+    Ok([length_um(x.trim())? * 1e-3, length_um(y.trim())? * 1e-3])
 }
 
 /// What a fit came to.
@@ -203,24 +225,15 @@ fn fit_table(path: &Path, args: &FitArgs) -> anyhow::Result<Outcome> {
                             ],
                         ),
                     ],
-                    band: None,
+                    band: Some(("fit, 95 %".into(), fit.band)),
                 },
             }
         }
         Kind::Focus => {
             let readings = focus::read(&table)?;
             let fit = focus::fit(&readings).map_err(whose)?;
-            let (lo, hi) = readings
-                .iter()
-                .fold((f64::MAX, f64::MIN), |(a, b), r| (a.min(r[0]), b.max(r[0])));
-            let curve = (0..=100)
-                .map(|i| lo + (hi - lo) * f64::from(i) / 100.0)
-                .map(|h| {
-                    let z = h - fit.mean_height_mm;
-                    let [a, b, c] = fit.terms;
-                    [h, (a + b * z + c * z * z).max(0.0).sqrt()]
-                })
-                .collect();
+            let line = fit.curve.iter().map(|c| [c[0], c[2]]).collect();
+            let band = fit.curve.iter().map(|c| [c[0], c[1], c[3]]).collect();
             Outcome {
                 words: words::focus(&fit),
                 json: tagged("focus", serde_json::to_value(&fit)?),
@@ -235,9 +248,9 @@ fn fit_table(path: &Path, args: &FitArgs) -> anyhow::Result<Outcome> {
                     y_label: "line width, um".into(),
                     series: vec![
                         Series::marks("readings", Mark::Disc, readings),
-                        Series::line("fit", curve),
+                        Series::line("fit", line),
                     ],
-                    band: None,
+                    band: Some(("fit, 95 %".into(), band)),
                 },
             }
         }

@@ -191,7 +191,12 @@ pub fn matrix(fit: &MatrixFit) -> String {
     if !fit.terms.is_empty() {
         let _ = writeln!(
             out,
-            "kerf model, kerf^2 in um2 (energy as percent per kHz), within the cells that cut through only:"
+            "kerf model, kerf^2 in um2 (energy in {}), within the cells that cut through only:",
+            if fit.cells.iter().all(|c| c.pulse_energy_uj.is_some()) {
+                "uJ"
+            } else {
+                "percent per kHz"
+            }
         );
         for t in &fit.terms {
             let _ = writeln!(
@@ -207,6 +212,14 @@ pub fn matrix(fit: &MatrixFit) -> String {
                 m.cell, m.width_um, m.half_width_95_um
             );
         }
+    }
+    if let Some(t) = &fit.through {
+        let e = &t.energy_uj;
+        let _ = writeln!(
+            out,
+            "least pulse energy that cuts through at {} mm/s, {} passes: {:.2} uJ ({:.2} to {:.2}, 95 %); the exit width grows as for a spot of {:.2} um radius",
+            t.cut_speed_mm_s, t.passes, e.value, e.low_95, e.high_95, t.exit_radius_um
+        );
     }
     for (name, cell) in [
         ("narrowest clean cut", &fit.narrowest),

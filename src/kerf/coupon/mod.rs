@@ -5,6 +5,7 @@
 mod digits;
 mod features;
 mod rows;
+mod schedule;
 mod settings;
 
 pub use features::kerf_coupon;
@@ -46,6 +47,8 @@ pub struct Group {
     pub passes: u32,
     /// Which of [`Coupon::jobs`] it belongs to.
     pub job: usize,
+    /// Laser-off pause before it, so that the groups before have cooled.
+    pub pause_before_s: f64,
 }
 
 impl Group {
@@ -55,6 +58,7 @@ impl Group {
             cut_speed_mm_s: recipe.scan.cut_speed_mm_s,
             passes: recipe.passes.count,
             job: 0,
+            pause_before_s: 0.0,
         }
     }
 }
@@ -258,6 +262,7 @@ impl Coupon {
             .collect();
         let mut visits = Vec::new();
         for (g, group) in self.groups.iter().enumerate().filter(|(_, g)| g.job == job) {
+            let mut pause_s = group.pause_before_s;
             for pass in 1..=group.passes {
                 for (i, path) in paths
                     .iter()
@@ -269,9 +274,14 @@ impl Coupon {
                         pass,
                         from_mm: 0.0,
                         to_mm: path.length_mm(),
-                        dwell_before_s: 0.0,
-                        dwell_reason: String::new(),
+                        dwell_before_s: pause_s,
+                        dwell_reason: if pause_s > 0.0 {
+                            "the cells before cool down".to_owned()
+                        } else {
+                            String::new()
+                        },
                     });
+                    pause_s = 0.0;
                 }
             }
         }
@@ -297,19 +307,6 @@ fn contour(mark: &Mark) -> Contour {
         parent: None,
         starts: Vec::new(),
     }
-}
-
-/// An order in which neighbours in `0..n` do not follow each other: steps of about 0.38 n, without common
-/// divisor with n.
-fn apart(n: usize) -> Vec<usize> {
-    fn gcd(a: usize, b: usize) -> usize {
-        if b == 0 { a } else { gcd(b, a % b) }
-    }
-    let ideal = ((n as f64) * 0.381_966).round().max(1.0) as usize;
-    let step = (ideal..=ideal + n)
-        .find(|s| gcd(*s, n.max(1)) == 1)
-        .unwrap_or(1);
-    (0..n).map(|i| i * step % n).collect()
 }
 
 /// Refuses what the source cannot give, as far as the recipe knows its bounds.

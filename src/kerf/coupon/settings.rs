@@ -1,6 +1,7 @@
 //! The settings coupon: a grid over two settings, a third as panels.
 
-use super::{Coupon, CouponError, Group, JobPart, apart, within_bounds};
+use super::schedule::START_K;
+use super::{Coupon, CouponError, Group, JobPart, within_bounds};
 use crate::recipe::Recipe;
 use crate::units::trim_number;
 use std::fmt::Write;
@@ -108,7 +109,7 @@ pub fn matrix_coupon(
     let mut c = Coupon::new(
         "coupon-matrix",
         size,
-        "cell,power_percent,cut_speed_mm_s,pulse_rate_khz,passes,cut_through,width_top_um,width_bottom_um,bridges,warp",
+        "cell,power_percent,cut_speed_mm_s,pulse_rate_khz,passes,pulse_energy_uj,cut_through,width_top_um,width_bottom_um,bridges,warp",
     );
     // Settings of all cells, in the order of the table.
     let mut cells = Vec::new();
@@ -129,11 +130,12 @@ pub fn matrix_coupon(
                 within_bounds(&r, &format!("matrix coupon, cell {name}"))?;
                 let _ = writeln!(
                     c.table,
-                    "{name},{},{},{},{},,,,,",
+                    "{name},{},{},{},{},{},,,,,",
                     r.laser.power_percent,
                     r.scan.cut_speed_mm_s,
                     r.laser.pulse_rate_khz,
-                    r.passes.count
+                    r.passes.count,
+                    crate::beam::pulse_energy_uj(r.power_w(), r.laser.pulse_rate_khz)
                 );
                 let at = [
                     0.8 + PANEL_GAP_MM + p as f64 * panel_mm + i as f64 * CELL_MM,
@@ -201,8 +203,7 @@ pub fn matrix_coupon(
             );
         }
     }
-    for k in apart(cells.len()) {
-        let (name, r, at) = &cells[k];
+    for (name, r, at) in &cells {
         let group = c.groups.len();
         c.groups.push(Group {
             power_percent: r.laser.power_percent,
@@ -212,6 +213,7 @@ pub fn matrix_coupon(
                 .iter()
                 .position(|v| *v == r.laser.pulse_rate_khz)
                 .unwrap_or(0),
+            pause_before_s: 0.0,
         });
         draw_cell(&mut c, name, *at, group);
     }
@@ -227,7 +229,16 @@ pub fn matrix_coupon(
             p.knob.unit()
         ))
     ));
-    c.notes.push("cells that follow each other lie apart, so that one does not heat the next; warp: 0 flat, 1 slight, 2 lifts, 3 out of focus".into());
+    let left_k = c.schedule(recipe);
+    c.notes.push(format!(
+        "cells are cut where the foil is coolest, with pauses: at most {} K are left from earlier cells when one starts{}; warp: 0 flat, 1 slight, 2 lifts, 3 out of focus",
+        trim_number(left_k, 1),
+        if left_k > START_K {
+            " (the foil loses heat too slowly for less)"
+        } else {
+            ""
+        }
+    ));
     Ok(c)
 }
 

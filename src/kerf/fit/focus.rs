@@ -20,6 +20,9 @@ pub struct FocusFit {
     pub mean_height_mm: f64,
     pub terms: [f64; 3],
     pub warnings: Vec<String>,
+    /// The fitted width with its 95 % band over the heights read: height in mm, lower, fitted and upper width in um.
+    #[serde(skip)]
+    pub curve: Vec<[f64; 4]>,
 }
 
 /// Reads a focus table: height and width.
@@ -96,7 +99,22 @@ pub fn fit(readings: &[[f64; 2]]) -> Result<FocusFit, String> {
     if !narrowest {
         warnings.push("the line is widest in focus: the pulses are near threshold out of focus, so the depth is that of cutting, not of the beam".into());
     }
+    let curve = (0..=100)
+        .map(|i| {
+            let h = lo + (hi - lo) * f64::from(i) / 100.0;
+            let z = h - mean;
+            let (square, se) = fit.predict(&[1.0, z, z * z]);
+            let width = |v: f64| v.max(0.0).sqrt();
+            [
+                h,
+                width(square - t * se),
+                width(square),
+                width(square + t * se),
+            ]
+        })
+        .collect();
     Ok(FocusFit {
+        curve,
         readings: readings.len(),
         best_height_mm: Estimate {
             value: mean + z,

@@ -3,8 +3,9 @@
 //! Kerf model: k^2 = a + b ln E + c ln v + d ln n with pulse energy E = P/f, speed v and passes n, over the
 //! cells that cut through and for the settings that were varied. It is never asked outside their range.
 
+use super::pulse::Interval;
 use super::{Estimate, FitError, RecipeLine, Table};
-use crate::kerf::stats::{StatsError, least_squares};
+use crate::kerf::stats::{Fit, StatsError, least_squares, t_two_sided};
 use serde::Serialize;
 
 /// One cell as read.
@@ -16,6 +17,8 @@ pub struct Cell {
     pub cut_speed_mm_s: f64,
     pub pulse_rate_khz: f64,
     pub passes: f64,
+    /// Energy of a pulse at these settings, where the table states it.
+    pub pulse_energy_uj: Option<f64>,
     pub cut_through: bool,
     pub width_top_um: Option<f64>,
     pub width_bottom_um: Option<f64>,
@@ -28,9 +31,10 @@ impl Cell {
     fn width_um(&self) -> Option<f64> {
         self.width_bottom_um.or(self.width_top_um)
     }
-    /// Power over pulse rate: pulse energy but for the rated power.
+    /// Pulse energy where it is stated, else power over pulse rate: the same but for the rated power.
     fn energy(&self) -> f64 {
-        self.power_percent / self.pulse_rate_khz
+        self.pulse_energy_uj
+            .unwrap_or(self.power_percent / self.pulse_rate_khz)
     }
     /// Power times passes over speed: energy per length but for the rated power.
     fn dose(&self) -> f64 {
@@ -56,6 +60,17 @@ pub struct Modelled {
     pub half_width_95_um: f64,
 }
 
+/// Where the model's exit width comes to nothing: the least pulse energy that still cuts through.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Through {
+    pub energy_uj: Interval,
+    /// Spot radius that the growth of the exit width with energy stands for: width^2 = 2 w^2 ln(E / E through).
+    pub exit_radius_um: f64,
+    /// It holds at this speed and number of passes.
+    pub cut_speed_mm_s: f64,
+    pub passes: f64,
+}
+
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct MatrixFit {
     pub cells: Vec<Cell>,
@@ -64,6 +79,8 @@ pub struct MatrixFit {
     pub residual_sd_um2: Option<f64>,
     pub degrees_of_freedom: Option<usize>,
     pub modelled: Vec<Modelled>,
+    /// Where pulse energy was varied, stated in uJ, and widths were read at the exit.
+    pub through: Option<Through>,
     /// Line and name of the recommended cells.
     pub narrowest: Option<String>,
     pub least_heat: Option<String>,
@@ -113,6 +130,7 @@ pub fn read(table: &Table) -> Result<Vec<Cell>, FitError> {
             cut_speed_mm_s: row.required("cut_speed_mm_s")?,
             pulse_rate_khz: row.required("pulse_rate_khz")?,
             passes: row.required("passes")?,
+            pulse_energy_uj: row.positive("pulse_energy_uj")?,
             cut_through,
             width_top_um: row.positive("width_top_um")?,
             width_bottom_um: row.positive("width_bottom_um")?,
@@ -128,11 +146,19 @@ pub fn read(table: &Table) -> Result<Vec<Cell>, FitError> {
     Ok(out)
 }
 
+const ENERGY: &str = "ln(pulse energy)";
+
 type Setting = (&'static str, fn(&Cell) -> f64);
 
 /// Fits the model and recommends cells.
-pub fn fit(cells: Vec<Cell>) -> MatrixFit {
+pub fn fit(mut cells: Vec<Cell>) -> MatrixFit {
     let mut warnings = Vec::new();
+    if cells.iter().any(|c| c.pulse_energy_uj.is_none()) {
+        // One unit for all: energies of a part of the cells are no use.
+        for c in &mut cells {
+            c.pulse_energy_uj = None;
+        }
+    }
     let used: Vec<(&Cell, f64)> = cells
         .iter()
         .filter(|c| c.cut_through)
@@ -144,7 +170,7 @@ pub fn fit(cells: Vec<Cell>) -> MatrixFit {
         );
     }
     let all: [Setting; 3] = [
-        ("ln(pulse energy)", Cell::energy),
+        (ENERGY, Cell::energy),
         ("ln(speed)", |c| c.cut_speed_mm_s),
         ("ln(passes)", |c| c.passes),
     ];
@@ -179,7 +205,7 @@ pub fn fit(cells: Vec<Cell>) -> MatrixFit {
                     half_width_95: m.half_width(i, 0.95),
                 },
             }));
-            let t = crate::kerf::stats::t_two_sided(0.95, m.degrees_of_freedom as f64);
+            let t = t_two_sided(0.95, m.degrees_of_freedom as f64);
             for (c, _) in &used {
                 let (square, se) = m.predict(&row(c));
                 if square > 0.0 {
@@ -213,12 +239,24 @@ pub fn fit(cells: Vec<Cell>) -> MatrixFit {
     };
     let least = |f: &dyn Fn(&Cell) -> f64| clean.iter().map(|c| f(c)).fold(f64::MAX, f64::min);
     let (w0, d0) = (least(&width), least(&Cell::dose));
+    // Both counted in multiples of the best cell's.
+    let compromise = best(&|c| width(c) / w0 + c.dose() / d0);
+    let at = compromise
+        .as_ref()
+        .and_then(|name| cells.iter().find(|c| c.cell == *name));
+    let at_exit = used
+        .iter()
+        .all(|(c, _)| c.width_bottom_um.is_some() && c.pulse_energy_uj.is_some());
+    let through = match (&model, at) {
+        (Ok(m), Some(cell)) if at_exit => through(m, &settings, &row(cell), cell),
+        _ => None,
+    };
     MatrixFit {
+        through,
         cut_through: cells.iter().filter(|c| c.cut_through).count(),
         narrowest: best(&width),
         least_heat: best(&Cell::dose),
-        // Both counted in multiples of the best cell's.
-        compromise: best(&|c| width(c) / w0 + c.dose() / d0),
+        compromise,
         residual_sd_um2: model.as_ref().ok().map(|m| m.residual_sd),
         degrees_of_freedom: model.as_ref().ok().map(|m| m.degrees_of_freedom),
         terms,
@@ -226,6 +264,39 @@ pub fn fit(cells: Vec<Cell>) -> MatrixFit {
         warnings,
         cells,
     }
+}
+
+/// Solves the model for width zero at the speed and passes of `cell`; error by propagation with the covariance.
+fn through(m: &Fit, settings: &[Setting], row: &[f64], cell: &Cell) -> Option<Through> {
+    let energy = 1 + settings.iter().position(|s| s.0 == ENERGY)?;
+    let t = t_two_sided(0.95, m.degrees_of_freedom as f64);
+    let b = m.coefficients[energy];
+    if b - t * m.se(energy) <= 0.0 {
+        return None;
+    }
+    let rest: f64 = (0..row.len())
+        .filter(|i| *i != energy)
+        .map(|i| m.coefficients[i] * row[i])
+        .sum();
+    let ln = -rest / b;
+    let slope: Vec<f64> = (0..row.len())
+        .map(|i| if i == energy { -ln / b } else { -row[i] / b })
+        .collect();
+    let var: f64 = (0..row.len())
+        .flat_map(|i| (0..row.len()).map(move |j| (i, j)))
+        .map(|(i, j)| slope[i] * slope[j] * m.covariance[i][j])
+        .sum();
+    let half = t * var.max(0.0).sqrt();
+    Some(Through {
+        energy_uj: Interval {
+            value: libm::exp(ln),
+            low_95: libm::exp(ln - half),
+            high_95: libm::exp(ln + half),
+        },
+        exit_radius_um: (b / 2.0).sqrt(),
+        cut_speed_mm_s: cell.cut_speed_mm_s,
+        passes: cell.passes,
+    })
 }
 
 /// The compromise cell as a recipe: settings and the kerf seen there.
@@ -253,6 +324,13 @@ pub fn recipe_lines(fit: &MatrixFit) -> Vec<RecipeLine> {
                 m.half_width_95_um / 2.0,
             ));
         }
+    }
+    if let Some(t) = &fit.through {
+        lines.push(RecipeLine::number(
+            "beam",
+            "through_energy_uj",
+            t.energy_uj.value,
+        ));
     }
     lines.extend([
         RecipeLine::number("kerf", "measured_power_percent", c.power_percent),

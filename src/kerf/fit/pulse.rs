@@ -37,7 +37,13 @@ pub struct PulseFit {
     pub residual_sd_um: f64,
     pub degrees_of_freedom: usize,
     pub warnings: Vec<String>,
+    /// The fitted line for one pulse with its 95 % band: log10 of the energy in uJ, lower and upper D^2 in um2.
+    #[serde(skip)]
+    pub band: Vec<[f64; 3]>,
 }
+
+/// Points of a plotted band.
+const BAND_POINTS: u32 = 40;
 
 /// Reads a pulse table. A diameter of 0 says that the pulse left no mark; a blank one was not measured.
 ///
@@ -165,7 +171,24 @@ pub fn fit(craters: &[Crater], unmarked: usize) -> Result<PulseFit, String> {
             "the pulse energies span less than a factor of two: the spot is poorly told".into(),
         );
     }
+    let (from, to) = (ln.min(libm::log(lo)), libm::log(hi));
+    let band = (0..=BAND_POINTS)
+        .map(|i| {
+            let x = from + (to - from) * f64::from(i) / f64::from(BAND_POINTS);
+            let mut row = vec![1.0, x];
+            if vary {
+                row.push(0.0);
+            }
+            let (square, se) = fit.predict(&row);
+            [
+                x / std::f64::consts::LN_10,
+                square - t * se,
+                square + t * se,
+            ]
+        })
+        .collect();
     Ok(PulseFit {
+        band,
         craters: craters.len(),
         unmarked,
         spot_radius_um: Interval {

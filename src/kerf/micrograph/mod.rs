@@ -114,6 +114,30 @@ pub struct Slot {
     pub warnings: Vec<String>,
 }
 
+/// Where a picture was taken: seen from the laser's side, not mirrored.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Placement {
+    pub um_per_px: f64,
+    /// Job position of the picture's middle.
+    pub centre_mm: [f64; 2],
+    /// How far the job's x axis is turned in the picture, counter-clockwise.
+    pub turned_deg: f64,
+}
+
+impl Placement {
+    /// The job position (millimetres, y up) of a pixel (from the upper left corner, y down) of `picture`.
+    pub fn to_job(&self, picture: &Grey, [x, y]: [f64; 2]) -> [f64; 2] {
+        let mm = self.um_per_px * 1e-3;
+        let dx = (x + 0.5 - picture.width as f64 / 2.0) * mm;
+        let dy = (picture.height as f64 / 2.0 - y - 0.5) * mm;
+        let (sin, cos) = libm::sincos(self.turned_deg.to_radians());
+        [
+            self.centre_mm[0] + cos * dx + sin * dy,
+            self.centre_mm[1] - sin * dx + cos * dy,
+        ]
+    }
+}
+
 /// Measures the slot in a picture.
 ///
 /// # Errors
