@@ -2,11 +2,13 @@
 //! cavalier_contours in the same run. Names: stage / engine / input and its vertices.
 //!
 //! W1: 40,000 rounded rectangles of 32 vertices; W2: one comb of 500 k vertices; W3: 20,000 overlapping
-//! circles, their union; W5: glyph-like shapes with holes, 480 k vertices. Half kerf 2.5 um, tolerance 10 nm.
+//! circles, their union; W5: glyph-like shapes with holes, 490 k vertices. Half kerf 2.5 um, tolerance 10 nm.
+//! `benches/geos.py` times GEOS on the same inputs.
 
 use cavalier_contours::polyline::{PlineSource, PlineSourceMut, Polyline};
 use criterion::{BenchmarkId, Criterion, criterion_group, criterion_main};
-use foilwright::regions::{FillRule, Point, inset, normalise};
+use foilwright::artwork::flatten;
+use foilwright::regions::{FillRule, Point, Regions, difference, inset, intersection, normalise};
 use i_overlay::core::overlay::{Overlay, ShapeType};
 use i_overlay::core::overlay_rule::OverlayRule;
 use i_overlay::i_float::int::angle::Angle;
@@ -68,6 +70,9 @@ fn w2(vertices: usize) -> Vec<Vec<Point>> {
                 1e6 + 10_000.0 * a.sin(),
             ));
         }
+        if k + 1 == teeth {
+            break;
+        }
         for j in 0..per_arc {
             let a = PI + PI * j as f64 / (per_arc - 1) as f64;
             v.push(at(
@@ -76,9 +81,18 @@ fn w2(vertices: usize) -> Vec<Vec<Point>> {
             ));
         }
     }
-    v.push(at(teeth as f64 * pitch + 10_000.0, -1e5));
-    v.push(at(-10_000.0, -1e5));
+    v.push(at(teeth as f64 * pitch - 20_000.0, -1e5));
+    v.push(at(0.0, -1e5));
     vec![v]
+}
+
+/// The same comb with one corner so sharp that edges vanish beside it.
+fn w2_notched(vertices: usize) -> Vec<Vec<Point>> {
+    let mut rings = w2(vertices);
+    if let Some(corner) = rings[0].iter_mut().rev().nth(1) {
+        corner.x += 10_000;
+    }
+    rings
 }
 
 fn w3() -> Vec<Vec<Point>> {
@@ -137,6 +151,76 @@ fn w5() -> Vec<Vec<Point>> {
     rings
 }
 
+fn bare(a: &Regions, b: &Regions, rule: OverlayRule) -> usize {
+    Overlay::<i32>::from_subj_and_clip(a, b)
+        .overlay(rule, FillRule::NonZero)
+        .len()
+}
+
+/// Booleans against the bare engine on the same regions: 200 bars across W1, two combs a little apart.
+fn booleans(c: &mut Criterion) {
+    let one = rayon::ThreadPoolBuilder::new()
+        .num_threads(1)
+        .build()
+        .expect("one thread");
+    let openings = normalise(&w1(), FillRule::EvenOdd);
+    let bars: Vec<Vec<Point>> = (0..200)
+        .map(|j| {
+            let y = f64::from(j) * 100_000.0;
+            vec![
+                at(-1e6, y - 5e3),
+                at(31e6, y - 5e3),
+                at(31e6, y + 5e3),
+                at(-1e6, y + 5e3),
+            ]
+        })
+        .collect();
+    let few: Vec<Vec<Point>> = bars.iter().step_by(50).cloned().collect();
+    let comb = normalise(&w2(500_000), FillRule::EvenOdd);
+    let moved: Vec<Vec<Point>> = w2(500_000)
+        .into_iter()
+        .map(|r| {
+            r.iter()
+                .map(|p| Point::new(p.x + 7_000, p.y + 300_000))
+                .collect()
+        })
+        .collect();
+    let moved = normalise(&moved, FillRule::EvenOdd);
+    let cases = [
+        (
+            "W1_minus_200_bars",
+            &openings,
+            normalise(&bars, FillRule::NonZero),
+            OverlayRule::Difference,
+        ),
+        (
+            "W1_minus_4_bars",
+            &openings,
+            normalise(&few, FillRule::NonZero),
+            OverlayRule::Difference,
+        ),
+        ("comb_and_comb", &comb, moved, OverlayRule::Intersect),
+    ];
+    let mut g = c.benchmark_group("boolean");
+    g.sample_size(10)
+        .warm_up_time(Duration::from_millis(300))
+        .measurement_time(Duration::from_secs(2));
+    for (name, a, b, rule) in &cases {
+        g.bench_function(BenchmarkId::new("ours", name), |bench| {
+            bench.iter(|| {
+                one.install(|| match rule {
+                    OverlayRule::Intersect => black_box(intersection(a, b)).len(),
+                    _ => black_box(difference(a, b)).len(),
+                })
+            });
+        });
+        g.bench_function(BenchmarkId::new("i_overlay", name), |bench| {
+            bench.iter(|| black_box(bare(a, b, *rule)));
+        });
+    }
+    g.finish();
+}
+
 fn one_pass(rings: &[Vec<Point>], rule: FillRule) -> usize {
     let mut overlay = Overlay::<i32>::new(rings.iter().map(Vec::len).sum());
     for ring in rings {
@@ -156,6 +240,7 @@ fn geometry(c: &mut Criterion) {
     let inputs = [
         ("W1", w1()),
         ("W2", w2(500_000)),
+        ("W2_notched", w2_notched(500_000)),
         ("W3", w3()),
         ("W5", w5()),
     ];
@@ -233,5 +318,76 @@ fn geometry(c: &mut Criterion) {
     }
 }
 
-criterion_group!(benches, geometry);
+/// 1,000 random cubics in a unit square, flattened within a thousandth: ours, kurbo, lyon_geom.
+fn flattening(c: &mut Criterion) {
+    let mut state = 7u64;
+    let mut unit = move || {
+        state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = state;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+    };
+    let curves: Vec<[[f64; 2]; 4]> = (0..1000)
+        .map(|_| std::array::from_fn(|_| [unit(), unit()]))
+        .collect();
+    for tolerance in [1e-3, 1e-5] {
+        let mut g = c.benchmark_group("flatten");
+        g.sample_size(10)
+            .warm_up_time(Duration::from_millis(300))
+            .measurement_time(Duration::from_secs(2));
+        let label = format!("1000_cubics_{tolerance:e}");
+        g.bench_function(BenchmarkId::new("ours", &label), |b| {
+            let mut out = Vec::new();
+            b.iter(|| {
+                out.clear();
+                for p in &curves {
+                    flatten::cubic(*p, tolerance, &mut out);
+                }
+                out.len()
+            });
+        });
+        g.bench_function(BenchmarkId::new("kurbo", &label), |b| {
+            let mut out = Vec::new();
+            let at = |p: [f64; 2]| kurbo::Point::new(p[0], p[1]);
+            b.iter(|| {
+                out.clear();
+                for p in &curves {
+                    let path = [
+                        kurbo::PathEl::MoveTo(at(p[0])),
+                        kurbo::PathEl::CurveTo(at(p[1]), at(p[2]), at(p[3])),
+                    ];
+                    kurbo::flatten(path, tolerance, |el| {
+                        if let kurbo::PathEl::LineTo(q) = el {
+                            out.push([q.x, q.y]);
+                        }
+                    });
+                }
+                out.len()
+            });
+        });
+        g.bench_function(BenchmarkId::new("lyon_geom", &label), |b| {
+            let mut out = Vec::new();
+            let at = |p: [f64; 2]| lyon_geom::point(p[0], p[1]);
+            b.iter(|| {
+                out.clear();
+                for p in &curves {
+                    let curve = lyon_geom::CubicBezierSegment {
+                        from: at(p[0]),
+                        ctrl1: at(p[1]),
+                        ctrl2: at(p[2]),
+                        to: at(p[3]),
+                    };
+                    curve.for_each_flattened(tolerance, &mut |line| {
+                        out.push([line.to.x, line.to.y]);
+                    });
+                }
+                out.len()
+            });
+        });
+        g.finish();
+    }
+}
+
+criterion_group!(benches, geometry, booleans, flattening);
 criterion_main!(benches);

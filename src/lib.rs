@@ -37,6 +37,7 @@ pub mod regions;
 pub mod report;
 pub mod sheet;
 pub mod stencil;
+pub mod stopwatch;
 pub mod units;
 
 pub use pipeline::{LayerJob, Options, PipelineError, Run, prepare};

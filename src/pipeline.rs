@@ -1,6 +1,6 @@
 //! One drawing, top to bottom.
 
-use crate::artwork::{self, ArtworkError, ReadOptions};
+use crate::artwork::{self, ArtworkError, ElementIndex, ReadOptions};
 use crate::finding::{Finding, Severity};
 use crate::job::{self, Label, PlaceError, Plan};
 use crate::order::{self, OrderMode};
@@ -8,8 +8,11 @@ use crate::recipe::Recipe;
 use crate::report::{self, BarReport, LayerReport, Report, SplitReport};
 use crate::sheet::Sheet;
 use crate::stencil::{self, IslandMode, Stencil};
+use crate::stopwatch::Stopwatch;
 use crate::units::NM_PER_MM;
 use crate::{finding, kerf};
+use std::cell::LazyCell;
+use std::ops::Deref;
 use std::path::Path;
 use thiserror::Error;
 
@@ -54,6 +57,8 @@ pub struct Run {
     pub sheet: Sheet,
     pub jobs: Vec<LayerJob>,
     pub report: Report,
+    /// How long the stages took.
+    pub times: Stopwatch,
 }
 
 /// Takes a drawing through the stages, up to plans ready to be written.
@@ -61,9 +66,11 @@ pub struct Run {
 /// # Errors
 /// What cannot be read or placed at all. Problems of the artwork are findings in the report.
 pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> {
+    let mut times = Stopwatch::default();
     let recipe = &options.recipe;
     let mut general = Vec::new();
     let artwork = artwork::read(drawing, &options.read)?.take(&mut general);
+    times.lap("read the drawing");
     let sheet = Sheet::of(&artwork, recipe).take(&mut general);
     let sheet_regions = sheet.regions();
     let outline = if recipe.sheet.cut_out {
@@ -94,10 +101,13 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
         found.extend(stencil::rules::drawn(layer));
         let stencils =
             stencil::hold_together(layer, &sheet_regions, recipe, options.islands).take(&mut found);
+        times.lap("islands and tie bars");
         for stencil in stencils {
             let mut findings = found.clone();
             findings.extend(stencil::rules::check(&stencil, recipe));
+            times.lap("rules");
             let contours = kerf::compensate(&stencil.openings, recipe).take(&mut findings);
+            times.lap("kerf");
             let blocked = blocked_before || finding::worst(&findings) == Some(Severity::Blocking);
             // A layer without openings was told of; the others are cut all the same.
             let stop = options.rules_only || stencil.drawn.is_empty();
@@ -113,16 +123,20 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
                     options.order,
                     sheet.box_mm,
                 );
+                times.lap("order");
                 let label = Label {
                     artwork: &file,
                     layer: &stencil.name,
                     order: options.order,
                     forced: blocked,
                 };
-                Some(job::place(&sequence, sheet.box_mm, recipe, &label)?)
+                let plan = job::place(&sequence, sheet.box_mm, recipe, &label)?;
+                times.lap("plan");
+                Some(plan)
             };
+            let elements = LazyCell::new(|| ElementIndex::new(layer));
             for f in &mut findings {
-                locate(f, layer, &stencil.name);
+                locate(f, &elements, &stencil.name);
             }
             let layer = artwork::Layer {
                 name: stencil.name.clone(),
@@ -155,11 +169,13 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
         layers: jobs.iter().map(layer_report).collect(),
         files: Vec::new(),
     };
+    times.lap("report");
     Ok(Run {
         stem: artwork.stem,
         sheet,
         jobs,
         report,
+        times,
     })
 }
 
@@ -206,13 +222,13 @@ fn kerf_assumed(recipe: &Recipe, findings: &mut Vec<Finding>) {
 }
 
 /// Adds the layer, and the element nearest to the place, where a stage did not know them.
-fn locate(finding: &mut Finding, layer: &artwork::Layer, name: &str) {
+fn locate<'a>(finding: &mut Finding, elements: &impl Deref<Target = ElementIndex<'a>>, name: &str) {
     if finding.layer.is_none() {
         finding.layer = Some(name.to_owned());
     }
     if finding.element_id.is_none()
         && let Some([x, y]) = finding.at_mm
-        && let Some(e) = layer.element_at((x * NM_PER_MM) as i32, (y * NM_PER_MM) as i32)
+        && let Some(e) = elements.element_at((x * NM_PER_MM) as i32, (y * NM_PER_MM) as i32)
     {
         finding.element_id = Some(e.id.clone());
     }

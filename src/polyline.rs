@@ -2,7 +2,8 @@
 
 /// Distance of two points.
 pub fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
-    libm::hypot(b[0] - a[0], b[1] - a[1])
+    let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
+    (dx * dx + dy * dy).sqrt()
 }
 
 /// Length of the way through the points.

@@ -144,3 +144,44 @@ pub fn trim_number(value: f64, places: usize) -> String {
         text.to_owned()
     }
 }
+
+/// Appends a number with a fixed count of decimals, as `format!("{value:.places$}")` rounds it, without a
+/// minus before zero. Several times faster where the scaled value is not near a tie.
+pub fn push_fixed(out: &mut String, value: f64, places: usize) {
+    use std::fmt::Write;
+    const POWERS: [f64; 7] = [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6];
+    /// Below this the scaled value is exact to 1e-4.
+    const LARGEST: f64 = 1e6;
+    let scaled = value.abs() * POWERS.get(places).copied().unwrap_or(f64::NAN);
+    let (whole, rest) = (scaled.floor(), scaled.fract());
+    if value.abs() < LARGEST && (rest - 0.5).abs() > 1e-3 {
+        let digits = whole as u64 + u64::from(rest > 0.5);
+        let mut text = [0u8; 24];
+        let (mut at, mut left) = (text.len(), digits);
+        for place in 0.. {
+            if place > places && left == 0 {
+                break;
+            }
+            if place == places && places > 0 {
+                at -= 1;
+                text[at] = b'.';
+            }
+            at -= 1;
+            text[at] = b'0' + (left % 10) as u8;
+            left /= 10;
+        }
+        if value < 0.0 && digits > 0 {
+            out.push('-');
+        }
+        out.push_str(std::str::from_utf8(&text[at..]).unwrap_or_default());
+        return;
+    }
+    let start = out.len();
+    let _ = write!(out, "{value:.places$}");
+    let zero = out[start..]
+        .bytes()
+        .all(|b| matches!(b, b'-' | b'0' | b'.'));
+    if zero && out[start..].starts_with('-') {
+        out.remove(start);
+    }
+}

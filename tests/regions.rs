@@ -487,6 +487,81 @@ fn simple_shapes_agree_with_cavalier_contours() {
 
 // Random shapes against one robust pass on a grid four times finer.
 
+/// Rounded rectangles moved in by more than their corners' radius: edges vanish between folds, no boolean
+/// is needed, and the rest is a rectangle.
+#[test]
+fn edges_that_vanish_leave_the_rest_exact() {
+    for (w, h, corner, radius) in [
+        (90, 52, 10, 16),
+        (90, 52, 10, 25),
+        (400, 60, 29, 29),
+        (50, 50, 20, 22),
+    ] {
+        let (w, h, r) = (
+            f64::from(w) * 500.0,
+            f64::from(h) * 500.0,
+            f64::from(corner) * 1e3,
+        );
+        let mut v = Vec::new();
+        for (k, (sx, sy)) in [(1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0)]
+            .iter()
+            .enumerate()
+        {
+            let from = k as f64 * PI / 2.0;
+            v.extend(arc(
+                (sx * (w - r), sy * (h - r)),
+                r,
+                from,
+                from + PI / 2.0,
+                8,
+            ));
+        }
+        let drawn = region(&[v]);
+        let by = f64::from(radius) * 1e3;
+        let got = inset(&drawn, by, 10.0);
+        near(um2(&got), robust_um2(&drawn, by as i32), 0.1, "area in um2");
+        assert_eq!(got.len(), 1);
+        assert!(inset(&drawn, h + 10.0, 10.0).is_empty());
+    }
+    // A triangle and a wedge whose tip is cut off: gone when no disc fits.
+    let tip = ring(&[(0, 0), (100_000, 40_000), (100_000, 60_000), (0, 100_000)]);
+    assert_eq!(
+        inset(&region(std::slice::from_ref(&tip)), 31_000.0, 10.0).len(),
+        1
+    );
+    assert!(inset(&region(&[tip]), 40_000.0, 10.0).is_empty());
+}
+
+/// Booleans that leave apart what no box meets equal those of the engine on everything.
+#[test]
+fn booleans_by_box_equal_the_bare_engine() {
+    let mut random = Random(77);
+    for _ in 0..40 {
+        let mut many = |n: usize, size: f64| {
+            let rings: Vec<Vec<Point>> = (0..n)
+                .map(|_| {
+                    let c = (random.unit() * 4e5, random.unit() * 4e5);
+                    nasty_ring(&mut random, c, size)
+                })
+                .collect();
+            normalise(&rings, FillRule::NonZero)
+        };
+        let (a, b) = (many(30, 20_000.0), many(4, 30_000.0));
+        let bare = |rule| {
+            let shapes =
+                Overlay::<i32>::from_subj_and_clip(&a, &b).overlay(rule, FillRule::NonZero);
+            flat(&shapes)
+        };
+        let same = |got: &Regions, want: &Regions| {
+            assert_eq!(got.len(), want.len());
+            assert!((got.area_nm2() - want.area_nm2()).abs() < 1.0);
+            assert_eq!(foilwright::regions::xor(got, want).area_nm2(), 0.0);
+        };
+        same(&difference(&a, &b), &bare(OverlayRule::Difference));
+        same(&intersection(&a, &b), &bare(OverlayRule::Intersect));
+    }
+}
+
 struct Random(u64);
 
 impl Random {

@@ -4,7 +4,7 @@ use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};
 
 use crate::regions::{
-    Bounds, FillRule, Point, Regions, difference, distance_nm, inset, normalise, outset,
+    Bounds, FillRule, Point, Regions, difference, distance_nm, inset, is_simple, normalise, outset,
     ring_area_nm2, ring_perimeter_nm, union,
 };
 
@@ -69,75 +69,6 @@ pub(super) fn clean_stroke(
         area > 0.0 || -2.0 * area > tolerance_nm / 4.0 * ring_perimeter_nm(ring)
     });
     rings
-}
-
-fn cross(o: Point, a: Point, b: Point) -> i128 {
-    let d = |p: Point| {
-        (
-            i64::from(p.x) - i64::from(o.x),
-            i64::from(p.y) - i64::from(o.y),
-        )
-    };
-    let ((ax, ay), (bx, by)) = (d(a), d(b));
-    i128::from(ax) * i128::from(by) - i128::from(ay) * i128::from(bx)
-}
-
-/// Whether a ring surely neither crosses nor touches itself. Long rings that are not convex answer no,
-/// which only costs time.
-fn is_simple(ring: &[Point]) -> bool {
-    const LONGEST: usize = 64;
-    let n = ring.len();
-    let at = |i: usize| ring[i % n];
-    let (mut left, mut right, mut x_turns) = (false, false, 0);
-    for i in 0..n {
-        let (a, b, c) = (at(i), at(i + 1), at(i + 2));
-        let turn = cross(a, b, c);
-        let back = {
-            let f = |p: Point, q: Point| {
-                (
-                    i64::from(q.x) - i64::from(p.x),
-                    i64::from(q.y) - i64::from(p.y),
-                )
-            };
-            let ((ux, uy), (vx, vy)) = (f(a, b), f(b, c));
-            i128::from(ux) * i128::from(vx) + i128::from(uy) * i128::from(vy) < 0
-        };
-        if turn == 0 && back {
-            return false;
-        }
-        left |= turn > 0;
-        right |= turn < 0;
-        x_turns += i32::from((b.x > a.x) != (c.x > b.x));
-    }
-    // One sense of turning and one run to the right: convex.
-    if left != right && x_turns <= 2 {
-        return true;
-    }
-    if n > LONGEST {
-        return false;
-    }
-    for i in 0..n {
-        let (a, b) = (at(i), at(i + 1));
-        let (x0, x1) = (a.x.min(b.x), a.x.max(b.x));
-        let (y0, y1) = (a.y.min(b.y), a.y.max(b.y));
-        for j in i + 2..n {
-            if i == 0 && j == n - 1 {
-                continue;
-            }
-            let (c, d) = (at(j), at(j + 1));
-            if c.x.max(d.x) < x0 || c.x.min(d.x) > x1 || c.y.max(d.y) < y0 || c.y.min(d.y) > y1 {
-                continue;
-            }
-            let apart = |p, q, r, s| {
-                let (u, v) = (cross(p, q, r), cross(p, q, s));
-                (u > 0 && v > 0) || (u < 0 && v < 0)
-            };
-            if !apart(a, b, c, d) && !apart(c, d, a, b) {
-                return false;
-            }
-        }
-    }
-    true
 }
 
 /// A paint's box in the tree, with the level it was given.
@@ -208,10 +139,10 @@ pub(super) fn composite(paints: &[Paint]) -> Regions {
         levels(paints)
     };
     let count = levels.iter().flatten().max().map_or(0, |l| l + 1);
-    let mut rings: Vec<Vec<Vec<Point>>> = vec![Vec::new(); count];
+    let mut rings: Vec<Vec<&[Point]>> = vec![Vec::new(); count];
     for (paint, level) in paints.iter().zip(&levels) {
         if let Some(level) = level {
-            rings[*level].extend(paint.rings.iter().cloned());
+            rings[*level].extend(paint.rings.iter().map(Vec::as_slice));
         }
     }
     let stacks = rings.iter().enumerate().map(|(level, rings)| {

@@ -6,13 +6,14 @@
 // A refusal carries all its words; it is made once a run, so its size does not matter.
 #![allow(clippy::result_large_err)]
 
-mod arcs;
 mod composite;
 mod error;
+mod fill;
 pub mod flatten;
 mod fonts;
 mod layers;
 mod logs;
+mod outline;
 mod references;
 mod resolved;
 mod size;
@@ -23,7 +24,9 @@ mod walk;
 pub use error::{ArtworkError, Refusal};
 
 use crate::finding::Checked;
-use crate::regions::{Bounds, Regions};
+use crate::regions::{Bounds, Point, Regions};
+use rstar::RTree;
+use rstar::primitives::{GeomWithData, Rectangle};
 use std::path::{Path, PathBuf};
 
 /// How to read a drawing.
@@ -107,19 +110,52 @@ pub struct TieLine {
     pub width_um: Option<f64>,
 }
 
+/// How far from an element's box a place may be and still belong to it.
+const SLACK_NM: i32 = 1000;
+
 impl Layer {
     /// The topmost dark element whose box holds the point, as the best guess of what it belongs to.
     pub fn element_at(&self, x_nm: i32, y_nm: i32) -> Option<&Element> {
-        let slack = 1000;
         self.elements.iter().rev().filter(|e| e.dark).find(|e| {
-            let b = e.bounds.grown(slack);
+            let b = e.bounds.grown(SLACK_NM);
             (b.min.x..=b.max.x).contains(&x_nm) && (b.min.y..=b.max.y).contains(&y_nm)
         })
     }
 }
 
+/// The elements of a layer by place, for many questions of [`Layer::element_at`].
+#[derive(Debug)]
+pub struct ElementIndex<'a> {
+    layer: &'a Layer,
+    dark: RTree<GeomWithData<Rectangle<[i64; 2]>, usize>>,
+}
+
+impl<'a> ElementIndex<'a> {
+    pub fn new(layer: &'a Layer) -> ElementIndex<'a> {
+        let corner = |p: Point| [i64::from(p.x), i64::from(p.y)];
+        let dark = layer.elements.iter().enumerate().filter(|(_, e)| e.dark);
+        let boxes = dark.map(|(i, e)| {
+            let b = e.bounds.grown(SLACK_NM);
+            GeomWithData::new(Rectangle::from_corners(corner(b.min), corner(b.max)), i)
+        });
+        ElementIndex {
+            layer,
+            dark: RTree::bulk_load(boxes.collect()),
+        }
+    }
+
+    /// As [`Layer::element_at`].
+    pub fn element_at(&self, x_nm: i32, y_nm: i32) -> Option<&'a Element> {
+        self.dark
+            .locate_all_at_point(&[i64::from(x_nm), i64::from(y_nm)])
+            .map(|e| e.data)
+            .max()
+            .map(|i| &self.layer.elements[i])
+    }
+}
+
 /// Largest file read, bytes.
-const LARGEST_FILE: u64 = 256 << 20;
+const LARGEST_FILE: u64 = 1 << 30;
 
 /// Reads a drawing from a file.
 ///

@@ -1,8 +1,9 @@
 //! The SVG library's paths, pens and maps in our own terms, in `f64`.
 
-use super::flatten;
 use super::stroke::{Cap, Join, Pen, Piece};
+use super::{Refusal, flatten, fonts};
 use crate::regions::FillRule;
+use std::sync::Arc;
 
 /// An affine map: x' = a x + c y + e, y' = b x + d y + f.
 #[derive(Debug, Clone, Copy)]
@@ -129,4 +130,65 @@ pub(super) fn pen(stroke: &usvg::Stroke) -> Pen {
         dashes,
         dash_offset: f64::from(stroke.dashoffset()),
     }
+}
+
+/// Words for a drawing that the library refuses.
+pub(super) fn cannot_resolve(e: &usvg::Error) -> Refusal {
+    match e {
+        usvg::Error::InvalidSize => Refusal::new(
+            "empty-page",
+            "the page has no area",
+            "give the root element a width, a height and a viewBox larger than zero",
+        ),
+        usvg::Error::ElementsLimitReached => Refusal::new(
+            "too-large",
+            "has more than a million elements",
+            "split the drawing",
+        ),
+        other => Refusal::new(
+            "not-svg",
+            format!("is not a readable SVG file: {other}"),
+            "",
+        ),
+    }
+}
+
+/// Nothing a drawing names is ever loaded: images become markers that the walk refuses.
+pub(super) fn svg_options<'a>(fonts: &'a fonts::Fonts) -> usvg::Options<'a> {
+    fn marker() -> Option<usvg::ImageKind> {
+        let svg = r#"<svg xmlns="http://www.w3.org/2000/svg" width="1" height="1"><path d="M0 0h1v1z"/></svg>"#;
+        usvg::Tree::from_str(svg, &usvg::Options::default())
+            .ok()
+            .map(usvg::ImageKind::SVG)
+    }
+    usvg::Options {
+        image_href_resolver: usvg::ImageHrefResolver {
+            resolve_data: Box::new(|_, _, _| marker()),
+            resolve_string: Box::new(|_, _| marker()),
+        },
+        font_resolver: fonts.resolver(),
+        fontdb: Arc::clone(fonts.database()),
+        ..usvg::Options::default()
+    }
+}
+
+/// The id of the one element that a nameless group wraps.
+pub(super) fn only_id(group: &usvg::Group) -> &str {
+    match group.children() {
+        [usvg::Node::Group(inner)] if inner.id().is_empty() => only_id(inner),
+        [one] => one.id(),
+        _ => "",
+    }
+}
+
+/// The refusal of paint that is neither there nor not.
+pub(super) fn partial_opacity(opacity: f32) -> Refusal {
+    Refusal::new(
+        "partial-opacity",
+        format!(
+            "an opacity of {} has no cut meaning",
+            crate::units::trim_number(f64::from(opacity), 3)
+        ),
+        "make it fully opaque, or delete it",
+    )
 }

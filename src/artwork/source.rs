@@ -1,11 +1,13 @@
 //! The file as it is written: encoding, nesting, page size, layers, and an id for everything that paints.
 
+use super::outline::{self, Outline};
 use super::size::{self, PageSize};
-use super::{Refusal, TieSettings, arcs, references};
+use super::{Refusal, TieSettings, references};
 use crate::finding::Finding;
 use crate::units;
+use rayon::prelude::*;
 use roxmltree::{Document, Node};
-use rustc_hash::FxHashMap;
+use rustc_hash::{FxHashMap, FxHashSet};
 use std::borrow::Cow;
 
 /// Deepest nesting of elements read; drawing programs stay far below.
@@ -43,7 +45,7 @@ pub(super) fn check_nesting(text: &str) -> Result<(), Refusal> {
             .find(end)
             .map_or(bytes.len(), |at| from + at + end.len())
     };
-    while let Some(at) = bytes[i..].iter().position(|&b| b == b'<') {
+    while let Some(at) = text[i..].find('<') {
         i += at;
         let rest = &bytes[i..];
         if rest.starts_with(b"<!--") {
@@ -59,16 +61,13 @@ pub(super) fn check_nesting(text: &str) -> Result<(), Refusal> {
             i += 2;
         } else {
             // To the tag's end, over quoted attribute values.
-            let mut quote = 0_u8;
             let mut j = i + 1;
-            while j < bytes.len() && (quote != 0 || bytes[j] != b'>') {
+            while j < bytes.len() && bytes[j] != b'>' {
                 let b = bytes[j];
-                if quote == 0 && (b == b'"' || b == b'\'') {
-                    quote = b;
-                } else if b == quote {
-                    quote = 0;
-                }
                 j += 1;
+                if b == b'"' || b == b'\'' {
+                    j = skip_to(j, if b == b'"' { "\"" } else { "'" });
+                }
             }
             if bytes[j - 1] != b'/' {
                 depth += 1;
@@ -144,7 +143,12 @@ pub(super) struct Survey {
     pub said: FxHashMap<String, Said>,
     pub findings: Vec<Finding>,
     pub refusals: Vec<Refusal>,
-    /// The text with ids added and arcs as curves, where it had to be changed.
+    /// By id; what was read here already and needs no second reading.
+    pub outlines: FxHashMap<String, Outline>,
+    /// By id of an element, those that follow it and differ in id and outline only: the text without them says
+    /// how all of them look.
+    pub alike: FxHashMap<String, Vec<String>>,
+    /// The text with ids added, and with arcs as curves or stand-ins for what was read already.
     pub text: Option<String>,
     /// The same with all tie lines and keep-clear areas made visible, if there are any.
     pub marked_text: Option<String>,
@@ -185,8 +189,12 @@ fn check_letters(doc: &Document<'_>) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// Looks at the whole document once.
-pub(super) fn survey(doc: &Document<'_>, width_mm: Option<f64>) -> Result<Survey, Refusal> {
+/// Looks at the whole document once; `join` lets elements that look alike stand for each other.
+pub(super) fn survey(
+    doc: &Document<'_>,
+    width_mm: Option<f64>,
+    join: bool,
+) -> Result<Survey, Refusal> {
     check_letters(doc)?;
     let root = doc.root_element();
     let view_box = root.attribute("viewBox").and_then(view_box);
@@ -202,6 +210,8 @@ pub(super) fn survey(doc: &Document<'_>, width_mm: Option<f64>) -> Result<Survey
         said: FxHashMap::default(),
         findings: Vec::new(),
         refusals: Vec::new(),
+        outlines: FxHashMap::default(),
+        alike: FxHashMap::default(),
         text: None,
         marked_text: None,
     };
@@ -214,7 +224,7 @@ pub(super) fn survey(doc: &Document<'_>, width_mm: Option<f64>) -> Result<Survey
             .hint("leave --width out, or change the drawing's own size"),
         );
     }
-    let ids = name_elements(doc, &mut survey);
+    let ids = name_elements(doc, join, &mut survey);
     find_layers(doc, &ids, &mut survey);
     references::check_references(doc, &ids, &mut survey);
     Ok(survey)
@@ -232,21 +242,29 @@ fn view_box(text: &str) -> Option<[f64; 4]> {
 
 /// The id by which every drawn element is known: its own, or its row and column, which is then written into
 /// the text. Documents with entities keep their text, since positions in it mean nothing.
-fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree::NodeId, String> {
+fn name_elements(
+    doc: &Document<'_>,
+    join: bool,
+    survey: &mut Survey,
+) -> FxHashMap<roxmltree::NodeId, String> {
     let text = doc.input_text();
     let fixed = text.contains("<!ENTITY");
     let line_starts: Vec<usize> = std::iter::once(0)
-        .chain(
-            text.bytes()
-                .enumerate()
-                .filter(|(_, b)| *b == b'\n')
-                .map(|(i, _)| i + 1),
-        )
+        .chain(text.match_indices('\n').map(|(i, _)| i + 1))
         .collect();
     let mut ids = FxHashMap::default();
-    let mut edits: Vec<arcs::Edit> = Vec::new();
+    let mut edits: Vec<outline::Edit> = Vec::new();
+    // Where nothing refers to anything, each element is drawn once and can be known by its id.
+    let direct = !fixed && !text.contains("href") && !text.contains("url(");
+    let shared = if direct {
+        shared_ids(doc)
+    } else {
+        FxHashSet::default()
+    };
+    let mut drawn: Vec<Drawn<'_, '_>> = Vec::new();
     // Where an element's name matters to the drawing, it stays.
     let renamable = !fixed
+        && !direct
         && !text.contains("<marker")
         && !doc
             .descendants()
@@ -261,35 +279,130 @@ fn name_elements(doc: &Document<'_>, survey: &mut Survey) -> FxHashMap<roxmltree
         let own = node.attribute("id").filter(|id| !id.is_empty());
         let start = node.range().start;
         let tag_end = tag_end(text, start);
-        if !fixed && (renamable || node.tag_name().name() == "path") {
-            arcs::edits(&node, start + 1..tag_end, text, &mut edits);
+        if !fixed && !direct && (renamable || node.tag_name().name() == "path") {
+            outline::edits(&node, start + 1..tag_end, text, &mut edits);
         }
+        let mut insert_at = None;
         let id = if let Some(own) = own {
             own.to_owned()
         } else {
             let row = line_starts.partition_point(|&s| s <= start);
             let made = format!("{row}:{}", start - line_starts[row - 1] + 1);
             if !fixed && !node.has_attribute("id") && node != doc.root_element() {
-                edits.push((tag_end..tag_end, format!(" id=\"{made}\"")));
+                insert_at = Some(tag_end);
             }
             made
         };
+        if direct && !shared.contains(id.as_str()) && (own.is_some() || insert_at.is_some()) {
+            drawn.push(Drawn {
+                node,
+                id: id.clone(),
+                insert_at,
+            });
+        } else if let Some(at) = insert_at {
+            edits.push((at..at, format!(" id=\"{id}\"")));
+        }
         if let Some(said) = what_is_said(&node, &id, survey) {
             survey.said.insert(id.clone(), said);
         }
         ids.insert(node.id(), id);
     }
+    let marks = survey.said.values().any(|s| s.tie || s.keep_clear);
+    let join = join && !marks && !text.contains("<style");
+    read_outlines(drawn, join, survey, &mut edits);
     if !edits.is_empty() {
         survey.text = Some(edited(text, &mut edits));
     }
-    if !fixed && survey.said.values().any(|s| s.tie || s.keep_clear) {
+    if !fixed && marks {
         show_marks(doc, &ids, survey, &mut edits);
         survey.marked_text = Some(edited(text, &mut edits));
     }
     ids
 }
 
-fn edited(text: &str, edits: &mut [arcs::Edit]) -> String {
+/// An element that may be read here, its id, and where the id must be written.
+struct Drawn<'a, 'd> {
+    node: Node<'a, 'd>,
+    id: String,
+    insert_at: Option<usize>,
+}
+
+/// Reads what can be read, on all threads, and leaves stand-ins in the text. Elements that differ from the one
+/// before in id and outline only leave nothing, if `join`.
+fn read_outlines(
+    drawn: Vec<Drawn<'_, '_>>,
+    join: bool,
+    survey: &mut Survey,
+    edits: &mut Vec<outline::Edit>,
+) {
+    let outlines: Vec<Option<Outline>> = drawn
+        .par_iter()
+        .with_min_len(64)
+        .map(|d| outline::of(&d.node))
+        .collect();
+    // The element that the ones after it may join.
+    let mut first: Option<(Node<'_, '_>, String)> = None;
+    for (
+        Drawn {
+            node,
+            id,
+            insert_at,
+        },
+        outline,
+    ) in drawn.into_iter().zip(outlines)
+    {
+        let Some(outline) = outline else {
+            first = None;
+            edits.extend(insert_at.map(|at| (at..at, format!(" id=\"{id}\""))));
+            continue;
+        };
+        let same = first.as_ref().filter(|(n, _)| join && look_alike(n, &node));
+        if let Some((_, before)) = same {
+            edits.push((node.range(), String::new()));
+            survey
+                .alike
+                .entry(before.clone())
+                .or_default()
+                .push(id.clone());
+        } else {
+            edits.extend(insert_at.map(|at| (at..at, format!(" id=\"{id}\""))));
+            edits.extend(outline::stand_in(&node, &outline));
+            first = Some((node, id.clone()));
+        }
+        survey.outlines.insert(id, outline);
+    }
+}
+
+/// Whether two paths or polygons in one group are painted alike: all their attributes but id and outline are
+/// the same.
+fn look_alike(a: &Node<'_, '_>, b: &Node<'_, '_>) -> bool {
+    matches!(a.tag_name().name(), "path" | "polygon" | "polyline")
+        && a.tag_name() == b.tag_name()
+        && a.parent() == b.parent()
+        && !a.has_children()
+        && !b.has_children()
+        && rest(a).eq(rest(b))
+}
+
+/// Attributes other than id and outline.
+fn rest<'n>(node: &'n Node<'_, '_>) -> impl Iterator<Item = (Option<&'n str>, &'n str, &'n str)> {
+    node.attributes()
+        .filter(|a| !matches!(a.name(), "id" | "d" | "points"))
+        .map(|a| (a.namespace(), a.name(), a.value()))
+}
+
+/// Ids that more than one element bears, or that could be taken for a made one.
+fn shared_ids<'a>(doc: &'a Document<'_>) -> FxHashSet<&'a str> {
+    let (mut seen, mut shared) = (FxHashSet::default(), FxHashSet::default());
+    for id in doc.descendants().filter_map(|n| n.attribute("id")) {
+        if !seen.insert(id) || id.contains(':') {
+            shared.insert(id);
+        }
+    }
+    shared
+}
+
+fn edited(text: &str, edits: &mut [outline::Edit]) -> String {
     edits.sort_by_key(|(range, _)| (range.start, range.end));
     let added: usize = edits.iter().map(|e| e.1.len()).sum();
     let mut out = String::with_capacity(text.len() + added);
@@ -309,7 +422,7 @@ fn show_marks(
     doc: &Document<'_>,
     ids: &FxHashMap<roxmltree::NodeId, String>,
     survey: &Survey,
-    edits: &mut Vec<arcs::Edit>,
+    edits: &mut Vec<outline::Edit>,
 ) {
     let text = doc.input_text();
     let mut shown = rustc_hash::FxHashSet::default();

@@ -186,7 +186,7 @@ impl Line {
 
 /// Most dashes and most outline points of one path.
 pub const MOST_DASHES: usize = 1_000_000;
-pub const MOST_POINTS: usize = 20_000_000;
+pub const MOST_POINTS: usize = 40_000_000;
 
 /// The area a stroke paints: fill the rings with the non-zero rule.
 #[derive(Debug, Clone, Default)]

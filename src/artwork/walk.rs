@@ -1,8 +1,11 @@
 //! Walks the resolved drawing and collects what paints, layer by layer.
 
 use super::composite::{self, Paint};
+use super::fill::{Source, Trouble, fill_rings, segments};
 use super::layers::{self, Draft};
-use super::resolved::{Map, luminance, pen, pieces, rule};
+use super::resolved::{
+    Map, cannot_resolve, luminance, only_id, partial_opacity, pen, rule, svg_options,
+};
 use super::size::PageSize;
 use super::source::{self, Said, Survey};
 use super::stroke::{self, Piece};
@@ -10,13 +13,13 @@ use super::{Artwork, Element, ReadOptions, Refusal, TieLine, TieSettings, flatte
 use crate::finding::{Checked, Finding};
 use crate::regions::{Bounds, FillRule, Point, Regions, intersection, normalise, union_all};
 use crate::units::NM_PER_MM;
+use rayon::prelude::*;
 use std::rc::Rc;
-use std::sync::Arc;
 
 /// Farthest coordinate read, millimetres.
-const FARTHEST_MM: f64 = 1000.0;
+pub(super) const FARTHEST_MM: f64 = 1000.0;
 /// Most points of flattened outlines.
-const MOST_POINTS: usize = stroke::MOST_POINTS;
+pub(super) const MOST_POINTS: usize = stroke::MOST_POINTS;
 
 /// What holds for everything inside a group.
 #[derive(Clone)]
@@ -32,6 +35,15 @@ struct Context {
     glyph: bool,
 }
 
+/// A fill that has its place among the paint and not yet its outline.
+struct Fill<'a> {
+    path: &'a usvg::Path,
+    rule: FillRule,
+    context: Context,
+    draft: usize,
+    paint: usize,
+}
+
 struct Walker<'a> {
     options: &'a ReadOptions,
     survey: &'a Survey,
@@ -40,6 +52,8 @@ struct Walker<'a> {
     /// Index of the draft that takes paint outside every layer.
     outside: usize,
     points: usize,
+    /// Fills put off until all of them are known.
+    fills: Vec<Fill<'a>>,
     /// Collects only tie lines and keep-clear areas.
     marks: bool,
     findings: Vec<Finding>,
@@ -52,9 +66,25 @@ pub(super) fn read(
     stem: &str,
     options: &ReadOptions,
 ) -> Result<Checked<Artwork>, Vec<Refusal>> {
+    read_once(text, stem, options, true).or_else(|refusals| {
+        // Where something is refused, each element has to speak for itself, unless they are too many.
+        let own_words = read_once(text, stem, options, false);
+        match &own_words {
+            Err(own) if own.iter().any(|r| r.code == "not-svg") => Err(refusals),
+            _ => own_words,
+        }
+    })
+}
+
+fn read_once(
+    text: &str,
+    stem: &str,
+    options: &ReadOptions,
+    join: bool,
+) -> Result<Checked<Artwork>, Vec<Refusal>> {
     let survey = {
         let doc = source::parse(text).map_err(|r| vec![r])?;
-        source::survey(&doc, options.width_mm).map_err(|r| vec![r])?
+        source::survey(&doc, options.width_mm, join).map_err(|r| vec![r])?
     };
     let text = survey.text.as_deref().unwrap_or(text);
     let doc = source::parse(text).map_err(|r| vec![r])?;
@@ -70,6 +100,7 @@ pub(super) fn read(
     };
     let mut walker = Walker::new(options, &survey, stem, mm_per_unit, false);
     walker.group(tree.root(), &Context::page(mm_per_unit));
+    walker.fill_in();
     if let Some(marked) = &survey.marked_text
         && let Ok(doc) = source::parse(marked)
         && let (Ok(tree), _) =
@@ -110,45 +141,6 @@ pub(super) fn read(
     ))
 }
 
-fn cannot_resolve(e: &usvg::Error) -> Refusal {
-    match e {
-        usvg::Error::InvalidSize => Refusal::new(
-            "empty-page",
-            "the page has no area",
-            "give the root element a width, a height and a viewBox larger than zero",
-        ),
-        usvg::Error::ElementsLimitReached => Refusal::new(
-            "too-large",
-            "has more than a million elements",
-            "split the drawing",
-        ),
-        other => Refusal::new(
-            "not-svg",
-            format!("is not a readable SVG file: {other}"),
-            "",
-        ),
-    }
-}
-
-/// Nothing a drawing names is ever loaded: images become markers that the walk refuses.
-fn svg_options<'a>(fonts: &'a fonts::Fonts) -> usvg::Options<'a> {
-    fn marker() -> Option<usvg::ImageKind> {
-        let svg = r#"<svg xmlns="http://www.w3.org/2000/svg" width="1" height="1"><path d="M0 0h1v1z"/></svg>"#;
-        usvg::Tree::from_str(svg, &usvg::Options::default())
-            .ok()
-            .map(usvg::ImageKind::SVG)
-    }
-    usvg::Options {
-        image_href_resolver: usvg::ImageHrefResolver {
-            resolve_data: Box::new(|_, _, _| marker()),
-            resolve_string: Box::new(|_, _| marker()),
-        },
-        font_resolver: fonts.resolver(),
-        fontdb: Arc::clone(fonts.database()),
-        ..usvg::Options::default()
-    }
-}
-
 impl Context {
     fn page(mm_per_unit: f64) -> Context {
         Context {
@@ -185,6 +177,7 @@ impl<'a> Walker<'a> {
                 .collect(),
             outside: survey.layers.len(),
             points: 0,
+            fills: Vec::new(),
             marks,
             findings: Vec::new(),
             refusals: Vec::new(),
@@ -241,7 +234,7 @@ impl<'a> Walker<'a> {
         inner
     }
 
-    fn group(&mut self, group: &usvg::Group, context: &Context) {
+    fn group(&mut self, group: &'a usvg::Group, context: &Context) {
         let mut context = self.inside(context, group.id());
         if context
             .layer
@@ -305,7 +298,13 @@ impl<'a> Walker<'a> {
         for node in group.children() {
             match node {
                 usvg::Node::Group(inner) => self.group(inner, &context),
-                usvg::Node::Path(path) => self.path(path, &context),
+                usvg::Node::Path(path) => {
+                    self.path(path, path.id(), &context);
+                    let survey = self.survey;
+                    for id in survey.alike.get(path.id()).into_iter().flatten() {
+                        self.path(path, id, &context);
+                    }
+                }
                 usvg::Node::Text(text) => {
                     let inner = Context {
                         glyph: true,
@@ -372,8 +371,9 @@ impl<'a> Walker<'a> {
         }
     }
 
-    fn path(&mut self, path: &usvg::Path, context: &Context) {
-        let context = &self.inside(context, path.id());
+    /// Paint of a path, or of one that looks like it and has the id given.
+    fn path(&mut self, path: &'a usvg::Path, id: &str, context: &Context) {
+        let context = &self.inside(context, id);
         if !path.is_visible() {
             self.draft(context).invisible += 1;
             return;
@@ -398,11 +398,13 @@ impl<'a> Walker<'a> {
         if let (None, Some((colour, _)), false) = (&fill, &stroke, context.glyph)
             && !self.marks
             && luminance(*colour) < 0.5
-            && pieces(path.data()).any(|p| p == Piece::Close)
+            && self
+                .source(path, context)
+                .pieces()
+                .any(|p| p == Piece::Close)
         {
-            let b = path.abs_bounding_box();
-            let at = [b.left() + b.right(), b.top() + b.bottom()]
-                .map(|v| f64::from(v) / 2.0 * self.mm_per_unit);
+            let [x0, y0, x1, y1] = self.source(path, context).bounds(&context.map);
+            let at = [f64::midpoint(x0, x1), f64::midpoint(y0, y1)];
             let mut finding = Finding::warning(
                 "outline-without-fill",
                 "a closed outline without fill: only the line itself is opened, not the area inside",
@@ -417,14 +419,46 @@ impl<'a> Walker<'a> {
         if stroke_first && let Some((colour, stroke)) = stroke {
             self.stroke(path, colour, stroke, context);
         }
-        if let Some((colour, fill_rule)) = fill
-            && let Some(rings) = self.fill_rings(path, &context.map, context)
-        {
-            self.paint(composite::clean(rings, rule(fill_rule)), colour, context);
+        if let Some((colour, fill_rule)) = fill {
+            self.fill(path, colour, rule(fill_rule), context);
         }
         if !stroke_first && let Some((colour, stroke)) = stroke {
             self.stroke(path, colour, stroke, context);
         }
+    }
+
+    fn fill(
+        &mut self,
+        path: &'a usvg::Path,
+        colour: usvg::Color,
+        rule: FillRule,
+        context: &Context,
+    ) {
+        let plain = context.clip.is_none() && !self.marks && !self.is_between(colour);
+        if !plain {
+            if let Some(rings) = self.fill_rings(path, &context.map, context) {
+                self.paint(composite::clean(rings, rule), colour, context);
+            }
+            return;
+        }
+        if self.is_too_far(path, &context.map, 0.0, context) {
+            return;
+        }
+        // Takes its place among the paint now and its outline later.
+        let nowhere = Point::new(0, 0);
+        let bounds = Bounds {
+            min: nowhere,
+            max: nowhere,
+        };
+        let draft = context.layer.unwrap_or(self.outside);
+        self.fills.push(Fill {
+            path,
+            rule,
+            context: context.clone(),
+            draft,
+            paint: self.drafts[draft].paints.len(),
+        });
+        self.lay_down(Vec::new(), bounds, colour, context);
     }
 
     /// The colour of a fill or stroke that paints; refuses what is no plain opaque colour.
@@ -459,6 +493,16 @@ impl<'a> Walker<'a> {
         None
     }
 
+    /// What the path draws: as read from the drawing itself, else as the library gives it.
+    fn source<'p>(&self, path: &'p usvg::Path, context: &Context) -> Source<'p>
+    where
+        'a: 'p,
+    {
+        // What has no id of its own has that of something around it, which draws nothing itself.
+        let own = self.survey.outlines.get(&*context.id);
+        own.map_or(Source::Library(path.data()), Source::Drawing)
+    }
+
     fn tolerance_mm(&self) -> f64 {
         self.options.tolerance_um.max(0.002) / 1e3
     }
@@ -469,43 +513,68 @@ impl<'a> Walker<'a> {
         map: &Map,
         context: &Context,
     ) -> Option<Vec<Vec<Point>>> {
-        let tolerance = self.tolerance_mm();
         if self.is_too_far(path, map, 0.0, context) {
             return None;
         }
-        let mut rings: Vec<Vec<flatten::Pt>> = Vec::new();
-        let mut points = 0;
-        let mut ring: Vec<flatten::Pt> = Vec::new();
-        for piece in pieces(path.data()) {
-            match piece {
-                Piece::Move(p) => {
-                    points += ring.len();
-                    if ring.len() > 2 {
-                        rings.push(std::mem::take(&mut ring));
-                    }
-                    ring.clear();
-                    ring.push(map.apply(p));
+        let read = fill_rings(self.source(path, context), map, self.tolerance_mm());
+        self.judge(read, path, context)
+    }
+
+    /// Counts the points of outlines, given with them, or refuses them.
+    fn judge(
+        &mut self,
+        read: Result<(Vec<Vec<Point>>, usize), Trouble>,
+        path: &usvg::Path,
+        context: &Context,
+    ) -> Option<Vec<Vec<Point>>> {
+        match read {
+            Ok((rings, points)) => {
+                self.points += points;
+                if self.points <= MOST_POINTS {
+                    return Some(rings);
                 }
-                Piece::Line(p) => ring.push(map.apply(p)),
-                Piece::Cubic(a, b, p) => {
-                    let from = *ring.last()?;
-                    flatten::cubic(
-                        [from, map.apply(a), map.apply(b), map.apply(p)],
-                        tolerance,
-                        &mut ring,
-                    );
-                }
-                Piece::Close => {}
-            }
-            if points + ring.len() > MOST_POINTS {
                 self.too_many(path, context);
-                return None;
+            }
+            Err(Trouble::TooMany) => self.too_many(path, context),
+            Err(Trouble::TooFar(p)) => self.too_far(p, path, context),
+        }
+        None
+    }
+
+    /// Flattens the fills put off, on all threads, and puts them in their places.
+    fn fill_in(&mut self) {
+        let tolerance = self.tolerance_mm();
+        let fills = std::mem::take(&mut self.fills);
+        let work: Vec<_> = fills
+            .iter()
+            .map(|f| (self.source(f.path, &f.context), f.context.map, f.rule))
+            .collect();
+        let rings: Vec<_> = work
+            .into_par_iter()
+            .with_min_len(64)
+            .map(|(source, map, rule)| {
+                let (rings, points) = fill_rings(source, &map, tolerance)?;
+                Ok((composite::clean(rings, rule), points))
+            })
+            .collect();
+        for (fill, result) in fills.iter().zip(rings) {
+            let Some(rings) = self.judge(result, fill.path, &fill.context) else {
+                continue;
+            };
+            if let Some(bounds) = Bounds::of(rings.iter().flatten()) {
+                let draft = &mut self.drafts[fill.draft];
+                let (paint, element) = (
+                    &mut draft.paints[fill.paint],
+                    &mut draft.elements[fill.paint],
+                );
+                (paint.rings, paint.bounds, element.bounds) = (rings, bounds, bounds);
             }
         }
-        if ring.len() > 2 {
-            rings.push(ring);
+        for draft in &mut self.drafts {
+            let mut kept = draft.paints.iter().map(|p| !p.rings.is_empty());
+            draft.elements.retain(|_| kept.next().unwrap_or(true));
+            draft.paints.retain(|p| !p.rings.is_empty());
         }
-        self.on_grid(&rings, path, context)
     }
 
     /// Refuses, once, a drawing with too many points.
@@ -544,11 +613,11 @@ impl<'a> Walker<'a> {
         half_width_mm: f64,
         context: &Context,
     ) -> bool {
-        let points = path.data().points().iter();
-        let far = points
-            .map(|p| map.apply([f64::from(p.x), f64::from(p.y)]))
-            .map(|p| p.map(|v| v + half_width_mm.copysign(v)))
-            .find(|p| !(p[0].abs() <= 4.0 * FARTHEST_MM && p[1].abs() <= 4.0 * FARTHEST_MM));
+        let [x0, y0, x1, y1] = self.source(path, context).bounds(map);
+        let limit = 4.0 * FARTHEST_MM - half_width_mm;
+        let far = [[x0, y0], [x1, y1]]
+            .into_iter()
+            .find(|p| !(p[0].abs() <= limit && p[1].abs() <= limit));
         if let Some(p) = far {
             self.too_far(p, path, context);
         }
@@ -603,7 +672,7 @@ impl<'a> Walker<'a> {
         if self.is_too_far(path, &context.map, pen.width / 2.0 * stretch, context) {
             return;
         }
-        let all: Vec<Piece> = pieces(path.data()).collect();
+        let all: Vec<Piece> = self.source(path, context).pieces().collect();
         let Some(mut outline) = stroke::outline(&all, &pen, self.tolerance_mm() / stretch) else {
             self.too_many(path, context);
             return;
@@ -630,29 +699,48 @@ impl<'a> Walker<'a> {
         let Some(bounds) = Bounds::of(rings.iter().flatten()) else {
             return;
         };
-        let dark = if self.options.any_paint {
-            colour != usvg::Color::white()
-        } else {
-            luminance(colour) < 0.5
-        };
         if self.marks {
             let region = normalise(&rings, FillRule::NonZero);
             self.draft(context).keep_clear.push(region);
             return;
         }
-        let light = luminance(colour);
-        if !self.options.any_paint && (0.2..=0.8).contains(&light) {
+        if self.is_between(colour) {
             let (r, g, b) = (colour.red, colour.green, colour.blue);
             let finding = Finding::warning(
                 "middle-luminance",
                 format!(
-                    "its colour #{r:02x}{g:02x}{b:02x} is neither dark nor light (luminance {light:.2}): taken as {}",
-                    if dark { "an opening" } else { "closing the foil" }
+                    "its colour #{r:02x}{g:02x}{b:02x} is neither dark nor light (luminance {:.2}): taken as {}",
+                    luminance(colour),
+                    if self.is_dark(colour) { "an opening" } else { "closing the foil" }
                 ),
             )
             .hint("use black for openings and white to close them, or pass --opens any-paint");
             self.find(finding, context, bounds);
         }
+        self.lay_down(rings, bounds, colour, context);
+    }
+
+    fn is_dark(&self, colour: usvg::Color) -> bool {
+        if self.options.any_paint {
+            colour != usvg::Color::white()
+        } else {
+            luminance(colour) < 0.5
+        }
+    }
+
+    /// Neither dark nor light enough to be sure what was meant.
+    fn is_between(&self, colour: usvg::Color) -> bool {
+        !self.options.any_paint && (0.2..=0.8).contains(&luminance(colour))
+    }
+
+    fn lay_down(
+        &mut self,
+        rings: Vec<Vec<Point>>,
+        bounds: Bounds,
+        colour: usvg::Color,
+        context: &Context,
+    ) {
+        let dark = self.is_dark(colour);
         let (id, ties) = (context.id.to_string(), context.ties);
         let draft = self.draft(context);
         draft.elements.push(Element {
@@ -678,22 +766,7 @@ impl<'a> Walker<'a> {
 
     /// The straight pieces of a tie line.
     fn tie_lines(&mut self, path: &usvg::Path, context: &Context) {
-        let mut start = [0.0; 2];
-        let mut at = [0.0; 2];
-        let mut segments = Vec::new();
-        for piece in pieces(path.data()) {
-            match piece {
-                Piece::Move(p) => (start, at) = (p, p),
-                Piece::Line(p) | Piece::Cubic(_, _, p) => {
-                    segments.push(vec![context.map.apply(at), context.map.apply(p)]);
-                    at = p;
-                }
-                Piece::Close => {
-                    segments.push(vec![context.map.apply(at), context.map.apply(start)]);
-                    at = start;
-                }
-            }
-        }
+        let segments = segments(self.source(path, context), &context.map);
         let Some(segments) = self.on_grid(&segments, path, context) else {
             return;
         };
@@ -712,15 +785,6 @@ impl<'a> Walker<'a> {
     }
 }
 
-/// The id of the one element that a nameless group wraps.
-fn only_id(group: &usvg::Group) -> &str {
-    match group.children() {
-        [usvg::Node::Group(inner)] if inner.id().is_empty() => only_id(inner),
-        [one] => one.id(),
-        _ => "",
-    }
-}
-
 /// Whether the clip is a plain box that leaves everything within `bounds`.
 fn is_box_around(clip: &Regions, bounds: Bounds) -> bool {
     clip.len() == 1
@@ -732,15 +796,4 @@ fn is_box_around(clip: &Regions, bounds: Bounds) -> bool {
                 && c.max.x >= bounds.max.x
                 && c.max.y >= bounds.max.y
         })
-}
-
-fn partial_opacity(opacity: f32) -> Refusal {
-    Refusal::new(
-        "partial-opacity",
-        format!(
-            "an opacity of {} has no cut meaning",
-            crate::units::trim_number(f64::from(opacity), 3)
-        ),
-        "make it fully opaque, or delete it",
-    )
 }

@@ -47,7 +47,8 @@ pub fn run(args: &CutArgs) -> anyhow::Result<Exit> {
         .with_context(|| format!("cannot read {}", file.display()))?;
     let wanted = proof::again(&whole, &plan.clearing, passes);
     let mut findings = vec![widens(&plan)];
-    let mut files = job_files(&plan, &base, &args.formats, &recipe, |name, read| {
+    let times = &mut crate::stopwatch::Stopwatch::default();
+    let mut files = job_files(&plan, &base, &args.formats, &recipe, times, |name, read| {
         findings.extend(differences(name, &read, &wanted));
     })?;
     if !args.no_pictures {

@@ -11,6 +11,7 @@ use crate::pictures::order::{Mark, OrderPicture, order_png};
 use crate::proof::{self, Dialect, Fault, ReadJob};
 use crate::recipe::Recipe;
 use crate::report::Report;
+use crate::stopwatch::Stopwatch;
 use crate::units::{NM_PER_MM, show_time_s, trim_number};
 use crate::{LayerJob, Run, prepare};
 use anyhow::Context;
@@ -44,6 +45,9 @@ pub struct CutArgs {
     /// The plan that --only names paths of (default: the one in the folder for results)
     #[arg(long, value_name = "FILE.plan.json", requires = "only")]
     pub(super) plan: Option<PathBuf>,
+    /// Print to the terminal's error stream how long each stage took
+    #[arg(long)]
+    timings: bool,
 }
 
 /// The format that is a folder of numbered drawings.
@@ -89,6 +93,7 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
         // The proof may have found what blocks: then nothing is left behind.
         if !run.report.blocked() || args.force {
             written = write_all(&mut run, files, &out)?;
+            run.times.lap("save the files");
         }
     }
     let blocked = run.report.blocked();
@@ -103,6 +108,9 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
         } else {
             println!("wrote {} files to {}", written.len(), out.display());
         }
+    }
+    if args.timings {
+        eprint!("{}", run.times.words());
     }
     if args.stencil.common.quiet || args.stencil.common.json {
         for f in run
@@ -127,6 +135,7 @@ fn make_files(
         let job = &run.jobs[i];
         let Some(plan) = &job.plan else { continue };
         let base = base_name(&run.stem, &job.stencil.name);
+        let mut times = run.times.clone();
         let mut judge = Judge {
             run,
             job,
@@ -139,6 +148,7 @@ fn make_files(
             &base,
             &args.formats,
             recipe,
+            &mut times,
             |name, read| {
                 if !args.force {
                     judge.judge(name, read);
@@ -146,6 +156,7 @@ fn make_files(
             },
         )?);
         let faults = judge.faults;
+        run.times = times;
         if !args.no_pictures {
             let motion = plan.motion();
             files.push((
@@ -169,6 +180,7 @@ fn make_files(
                 run.report.layers[i].heat = serde_json::to_value(result.lines()).ok();
             }
         }
+        run.times.lap("pictures");
         run.report.layers[i].findings.extend(faults);
     }
     Ok(files)
@@ -183,6 +195,7 @@ pub(super) fn job_files(
     base: &str,
     formats: &[String],
     recipe: &Recipe,
+    times: &mut Stopwatch,
     mut judge: impl FnMut(&str, ReadJob),
 ) -> anyhow::Result<Vec<(String, Vec<u8>)>> {
     let dialect = Dialect::from_recipe(recipe);
@@ -195,6 +208,7 @@ pub(super) fn job_files(
             judge(BATCHES, read);
             let named = |(name, bytes)| (format!("{base}.batches/{name}"), bytes);
             files.extend(batches.into_iter().map(named));
+            times.lap("batches and their proof");
             continue;
         }
         let writer = job::writer(format).context("format without a writer")?;
@@ -202,10 +216,12 @@ pub(super) fn job_files(
         let bytes = writer
             .write(plan, recipe)
             .with_context(|| format!("layer `{}` as {format}", plan.layer))?;
+        times.lap(&format!("write {format}"));
         if CAN_BE_READ.contains(&format.as_str()) {
             let read = proof::read(&name, &bytes, &dialect)
                 .with_context(|| format!("reading {name} back"))?;
             judge(&name, read);
+            times.lap(&format!("prove {format}"));
         }
         files.push((name, bytes));
     }

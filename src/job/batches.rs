@@ -44,7 +44,7 @@ fn split(plan: &Plan) -> Vec<Batch> {
                 to_mm,
             } => {
                 let points = plan.cut_points(*path, *from_mm, *to_mm);
-                list[last].cuts.push((*path, *pass, points));
+                list[last].cuts.push((*path, *pass, points.into_owned()));
             }
             Step::Dwell { seconds, reason } => {
                 if list[last].cuts.is_empty() {

@@ -39,7 +39,7 @@ impl Writer for CsvWriter {
                     to_mm,
                 } => {
                     let kind = format!("{:?}", plan.paths[*path as usize].kind).to_lowercase();
-                    for p in plan.cut_points(*path, *from_mm, *to_mm) {
+                    for p in plan.cut_points(*path, *from_mm, *to_mm).iter() {
                         out.write_record([
                             cut.to_string(),
                             path.to_string(),

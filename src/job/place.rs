@@ -4,6 +4,7 @@ use super::plan::{Path, Plan, SCHEMA, Settings, Step, Timing};
 use crate::order::{OrderMode, Sequence};
 use crate::polyline::{distance, length};
 use crate::recipe::{LaserSide, Origin, Recipe};
+use rayon::prelude::*;
 use thiserror::Error;
 
 /// Why a sequence cannot become a job. `--force` does not override these.
@@ -79,7 +80,8 @@ pub fn place(
     ];
     let paths: Vec<Path> = sequence
         .paths
-        .iter()
+        .par_iter()
+        .with_min_len(256)
         .map(|p| Path {
             kind: p.kind,
             closed: p.closed,

@@ -2,8 +2,9 @@
 
 use crate::kerf::CutKind;
 use crate::motion::{Burn, Motion};
-use crate::polyline::distance;
+use crate::polyline::{distance, length};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// The version that `plan.json` states.
 pub const SCHEMA: &str = "foilwright.plan/1";
@@ -178,8 +179,14 @@ impl Plan {
     }
 
     /// The points of a cut step, in job millimetres.
-    pub fn cut_points(&self, path: u32, from_mm: f64, to_mm: f64) -> Vec<[f64; 2]> {
-        part_of(&self.paths[path as usize].points, from_mm, to_mm)
+    pub fn cut_points(&self, path: u32, from_mm: f64, to_mm: f64) -> Cow<'_, [[f64; 2]]> {
+        /// Lengths along a path are known no better.
+        const ROUNDING_MM: f64 = 1e-9;
+        let points = &self.paths[path as usize].points;
+        if from_mm <= 0.0 && to_mm >= length(points) - ROUNDING_MM {
+            return Cow::Borrowed(points);
+        }
+        Cow::Owned(part_of(points, from_mm, to_mm))
     }
 
     /// Holding tabs of the sheet's outline: as many as it has cuts, since each runs from tab to tab. None
@@ -245,7 +252,7 @@ impl Plan {
                     to_mm,
                 } => {
                     let burn = Burn {
-                        points: self.cut_points(*path, *from_mm, *to_mm),
+                        points: self.cut_points(*path, *from_mm, *to_mm).into_owned(),
                         start_s: t,
                         speed_mm_s: self.speed_mm_s(*path),
                         power_w: s.rated_power_w * self.power_percent(*path) / 100.0,

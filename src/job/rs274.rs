@@ -7,8 +7,12 @@ use super::arcs;
 use super::plan::{Path, Plan, Step};
 use super::write::{WriteError, Writer};
 use crate::recipe::{CommentStyle, DwellUnit, Recipe};
-use crate::units::{show_time_s, trim_number};
+use crate::units::{push_fixed, show_time_s, trim_number};
+use rayon::prelude::*;
 use std::fmt::Write as _;
+
+/// Steps written by one thread at a time; the file does not depend on it.
+const CHUNK_STEPS: usize = 1024;
 
 /// Writes `.nc` files.
 #[derive(Debug)]
@@ -39,32 +43,27 @@ impl Writer for Rs274Writer {
         for line in &dialect.header {
             body.line(line);
         }
-        for step in &plan.steps {
-            match step {
-                Step::Jump { to } => {
-                    let words = body.xy(*to);
-                    body.line(&format!("G0 {words}"));
-                }
-                Step::Dwell { seconds, reason } => {
-                    body.comment(&format!("pause: {reason}"));
-                    let p = match dialect.dwell_unit {
-                        DwellUnit::Seconds => trim_number(*seconds, 4),
-                        DwellUnit::Milliseconds => trim_number(seconds * 1e3, 1),
+        if dialect.line_numbers {
+            body.steps(plan, &plan.steps);
+        } else {
+            // Without numbers no line depends on those before it.
+            let parts: Vec<String> = plan
+                .steps
+                .par_chunks(CHUNK_STEPS)
+                .map(|steps| {
+                    let points: usize = steps.iter().map(|s| points_of(plan, s)).sum();
+                    let mut part = Body {
+                        out: String::with_capacity(64 * steps.len() + 28 * points),
+                        recipe,
+                        line: 0,
                     };
-                    body.line(&format!("G4 P{p}"));
-                }
-                Step::Cut {
-                    path,
-                    pass,
-                    from_mm,
-                    to_mm,
-                } => {
-                    let p = &plan.paths[*path as usize];
-                    body.comment(&path_comment(*path, *pass, p));
-                    let points = plan.cut_points(*path, *from_mm, *to_mm);
-                    let power = dialect.power_full_scale * plan.power_percent(*path) / 100.0;
-                    body.cut(&points, power, plan.speed_mm_s(*path) * 60.0);
-                }
+                    part.steps(plan, steps);
+                    part.out
+                })
+                .collect();
+            body.out.reserve(parts.iter().map(String::len).sum());
+            for part in &parts {
+                body.out.push_str(part);
             }
         }
         body.line(&dialect.beam_off);
@@ -76,6 +75,14 @@ impl Writer for Rs274Writer {
             body.raw("%");
         }
         Ok(body.out.into_bytes())
+    }
+}
+
+/// Most points of a step.
+fn points_of(plan: &Plan, step: &Step) -> usize {
+    match step {
+        Step::Cut { path, .. } => plan.paths[*path as usize].points.len(),
+        _ => 1,
     }
 }
 
@@ -175,16 +182,52 @@ struct Body<'a> {
 }
 
 impl Body<'_> {
+    fn steps(&mut self, plan: &Plan, steps: &[Step]) {
+        let dialect = &self.recipe.rs274;
+        let mut words = String::new();
+        for step in steps {
+            match step {
+                Step::Jump { to } => {
+                    words.clear();
+                    self.push_xy(&mut words, *to);
+                    self.line(&format!("G0 {words}"));
+                }
+                Step::Dwell { seconds, reason } => {
+                    self.comment(&format!("pause: {reason}"));
+                    let p = match dialect.dwell_unit {
+                        DwellUnit::Seconds => trim_number(*seconds, 4),
+                        DwellUnit::Milliseconds => trim_number(seconds * 1e3, 1),
+                    };
+                    self.line(&format!("G4 P{p}"));
+                }
+                Step::Cut {
+                    path,
+                    pass,
+                    from_mm,
+                    to_mm,
+                } => {
+                    let p = &plan.paths[*path as usize];
+                    self.comment(&path_comment(*path, *pass, p));
+                    let points = plan.cut_points(*path, *from_mm, *to_mm);
+                    let power = dialect.power_full_scale * plan.power_percent(*path) / 100.0;
+                    self.cut(&points, power, plan.speed_mm_s(*path) * 60.0);
+                }
+            }
+        }
+    }
     fn raw(&mut self, text: &str) {
         self.out.push_str(text);
         self.out.push('\n');
     }
-    fn line(&mut self, text: &str) {
+    fn number_line(&mut self) {
         if self.recipe.rs274.line_numbers {
             // N takes at most five digits (NIST IR 6556, 3.3.1): start over rather than overflow.
             self.line = self.line % 99_999 + 1;
             let _ = write!(self.out, "N{} ", self.line);
         }
+    }
+    fn line(&mut self, text: &str) {
+        self.number_line();
         self.raw(text);
     }
     /// A comment in the dialect's style, folded to the line limit; nothing where there are none.
@@ -229,42 +272,73 @@ impl Body<'_> {
         }
     }
     fn number(&self, v: f64) -> String {
-        let v = format!("{:.*}", self.recipe.rs274.decimals as usize, v);
-        if v.trim_start_matches('-')
-            .chars()
-            .all(|c| c == '0' || c == '.')
-        {
-            v.trim_start_matches('-').to_owned()
-        } else {
-            v
-        }
+        let mut out = String::new();
+        push_fixed(&mut out, v, self.recipe.rs274.decimals as usize);
+        out
     }
     /// Axis words of a point, the scanner's measured scale taken out.
-    fn xy(&self, p: [f64; 2]) -> String {
+    fn push_xy(&self, out: &mut String, p: [f64; 2]) {
         let scan = &self.recipe.scan;
-        format!(
-            "X{} Y{}",
-            self.number(p[0] / scan.scale_x),
-            self.number(p[1] / scan.scale_y)
-        )
+        let places = self.recipe.rs274.decimals as usize;
+        out.push('X');
+        push_fixed(out, p[0] / scan.scale_x, places);
+        out.push_str(" Y");
+        push_fixed(out, p[1] / scan.scale_y, places);
     }
-    /// Moves along the points after the first.
-    fn straight(&self, points: &[[f64; 2]]) -> Vec<String> {
-        let mut moves: Vec<String> = Vec::with_capacity(points.len());
-        let mut last = points.first().map(|p| self.xy(*p));
-        for p in points.iter().skip(1) {
-            let words = self.xy(*p);
-            // Points that fall together at the written decimals are one.
-            if last.as_ref() != Some(&words) {
-                moves.push(format!("G1 {words}"));
-            }
-            last = Some(words);
+    /// One cut: power, beam on, moves, beam off. Nothing else ever turns the beam on.
+    fn cut(&mut self, points: &[[f64; 2]], power: f64, feed_mm_min: f64) {
+        let dialect = &self.recipe.rs274;
+        let before = (self.out.len(), self.line);
+        self.line(&format!("{}{}", dialect.power_word, trim_number(power, 3)));
+        self.line(&dialect.beam_on);
+        let feed = format!(" F{}", trim_number(feed_mm_min, 3));
+        let moved = if dialect.arcs {
+            self.with_arcs(points, feed)
+        } else {
+            self.straight(points, feed)
+        };
+        if !moved {
+            // Nowhere to go: the beam stays off.
+            self.out.truncate(before.0);
+            self.line = before.1;
+            return;
         }
-        moves
+        self.line(&dialect.beam_off);
+    }
+    /// One move on a line of its own; the first one of a cut carries the feed.
+    fn travel(&mut self, words: &str, feed: &mut Option<String>) {
+        self.number_line();
+        self.out.push_str(words);
+        if let Some(feed) = feed.take() {
+            self.out.push_str(&feed);
+        }
+        self.out.push('\n');
+    }
+    /// Moves along the points after the first; whether there were any.
+    fn straight(&mut self, points: &[[f64; 2]], feed: String) -> bool {
+        let Some((first, rest)) = points.split_first() else {
+            return false;
+        };
+        let mut feed = Some(feed);
+        let (mut last, mut words) = (String::from("G1 "), String::new());
+        self.push_xy(&mut last, *first);
+        for p in rest {
+            words.clear();
+            words.push_str("G1 ");
+            self.push_xy(&mut words, *p);
+            // Points that fall together at the written decimals are one.
+            if words == last {
+                continue;
+            }
+            self.travel(&words, &mut feed);
+            std::mem::swap(&mut words, &mut last);
+        }
+        feed.is_none()
     }
     /// The same with arcs (G2, G3 with I and J) in place of many short moves, in commanded coordinates,
     /// where a measured scale has already made circles of what will be circles to the controller.
-    fn with_arcs(&self, points: &[[f64; 2]]) -> Vec<String> {
+    fn with_arcs(&mut self, points: &[[f64; 2]], feed: String) -> bool {
+        let mut feed = Some(feed);
         let scan = &self.recipe.scan;
         let written = |p: [f64; 2]| p.map(|v| self.number(v).parse::<f64>().unwrap_or(v));
         let commanded: Vec<[f64; 2]> = points
@@ -272,55 +346,29 @@ impl Body<'_> {
             .map(|p| [p[0] / scan.scale_x, p[1] / scan.scale_y])
             .collect();
         let pieces = arcs::fit_written(&commanded, self.recipe.tolerance_um() * 1e-3, written);
-        let words = |letters: [char; 2], p: [f64; 2]| {
-            let [x, y] = p.map(|v| self.number(v));
-            format!("{}{x} {}{y}", letters[0], letters[1])
-        };
-        let mut moves = Vec::new();
         let mut at = commanded.first().map(|p| written(*p)).unwrap_or_default();
         for piece in pieces {
-            let to = written(piece.to());
+            let to = [0, 1].map(|i| self.number(piece.to()[i]));
+            let end = format!("X{} Y{}", to[0], to[1]);
+            let to = [0, 1].map(|i| to[i].parse::<f64>().unwrap_or(piece.to()[i]));
             if to == at {
                 continue;
             }
-            let end = words(['X', 'Y'], to);
-            moves.push(match piece {
+            let words = match piece {
                 arcs::Piece::Line { .. } => format!("G1 {end}"),
                 arcs::Piece::Arc {
                     centre, clockwise, ..
                 } => format!(
-                    "{} {end} {}",
+                    "{} {end} I{} J{}",
                     if clockwise { "G2" } else { "G3" },
-                    words(['I', 'J'], [centre[0] - at[0], centre[1] - at[1]])
+                    self.number(centre[0] - at[0]),
+                    self.number(centre[1] - at[1])
                 ),
-            });
+            };
+            self.travel(&words, &mut feed);
             at = to;
         }
-        moves
-    }
-    /// One cut: power, beam on, moves, beam off. Nothing else ever turns the beam on.
-    fn cut(&mut self, points: &[[f64; 2]], power: f64, feed_mm_min: f64) {
-        let dialect = &self.recipe.rs274;
-        let (on, off) = (dialect.beam_on.clone(), dialect.beam_off.clone());
-        let power = format!("{}{}", dialect.power_word, trim_number(power, 3));
-        let moves = if dialect.arcs {
-            self.with_arcs(points)
-        } else {
-            self.straight(points)
-        };
-        if moves.is_empty() {
-            return;
-        }
-        self.line(&power);
-        self.line(&on);
-        for (i, words) in moves.iter().enumerate() {
-            if i == 0 {
-                self.line(&format!("{words} F{}", trim_number(feed_mm_min, 3)));
-            } else {
-                self.line(words);
-            }
-        }
-        self.line(&off);
+        feed.is_none()
     }
 }
 

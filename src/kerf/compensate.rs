@@ -7,6 +7,9 @@ use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
 use crate::regions::{self, Bounds, Point, Regions, Shape};
 use crate::units::{NM_PER_MM, NM_PER_UM};
+use rayon::prelude::*;
+use rstar::primitives::GeomWithData;
+use rstar::{AABB, RTree};
 
 /// Clearing strokes overlap by half, so that nothing is left between them.
 const CLEAR_STEP: f64 = 0.5;
@@ -14,19 +17,59 @@ const CLEAR_STEP: f64 = 0.5;
 const SLIVER: f64 = 0.1;
 /// Openings no longer than this many kerfs, and no wider than one, are dots.
 const DOT: f64 = 1.25;
+/// Openings handled by one thread at a time; results do not depend on it.
+const CHUNK_OPENINGS: usize = 256;
+
+/// An opening with holes and its contours.
+type Holed = (usize, std::ops::Range<usize>);
 
 /// All cuts of the openings, in their order. A contour's `parent` encloses it.
 pub fn compensate(openings: &Regions, recipe: &Recipe) -> Checked<Vec<Contour>> {
     let kerf = recipe.kerf.width_um * NM_PER_UM;
     let tolerance = (recipe.tolerance_um() * NM_PER_UM / 2.0).max(1.0);
+    let (paths, origin) = regions::inset_with_origin(openings, kerf / 2.0, tolerance);
+    let shapes: Vec<usize> = (0..openings.len()).collect();
+    let parts: Vec<(Checked<Vec<Contour>>, Vec<Holed>)> = shapes
+        .par_chunks(CHUNK_OPENINGS)
+        .map(|chunk| {
+            let mut out = Checked::new(Vec::new(), Vec::new());
+            let mut holed = Vec::new();
+            for &i in chunk {
+                let first = out.value.len();
+                let own = origin.partition_point(|&o| (o as usize) < i)
+                    ..origin.partition_point(|&o| o as usize <= i);
+                let shape = openings.shape(i);
+                one_opening(
+                    i as u32,
+                    shape,
+                    &paths,
+                    own,
+                    [kerf, tolerance],
+                    recipe,
+                    &mut out,
+                );
+                if shape.holes().len() > 0 {
+                    holed.push((i, first..out.value.len()));
+                }
+            }
+            (out, holed)
+        })
+        .collect();
     let mut out = Checked::new(Vec::new(), Vec::new());
     let mut holed = Vec::new();
-    for (i, shape) in openings.shapes().enumerate() {
-        let first = out.value.len();
-        one_opening(i as u32, shape, kerf, tolerance, recipe, &mut out);
-        if shape.holes().len() > 0 {
-            holed.push((i, first..out.value.len()));
+    out.value
+        .reserve(parts.iter().map(|p| p.0.value.len()).sum());
+    for (mut part, own) in parts {
+        let before = out.value.len();
+        for contour in &mut part.value {
+            contour.parent = contour.parent.map(|p| p + before as u32);
         }
+        out.value.append(&mut part.value);
+        out.findings.append(&mut part.findings);
+        holed.extend(
+            own.into_iter()
+                .map(|(i, r)| (i, r.start + before..r.end + before)),
+        );
     }
     nest(openings, &holed, &mut out.value);
     if out.value.iter().any(|c| c.kind == CutKind::Opening) && kerf > 0.0 {
@@ -44,19 +87,20 @@ pub fn compensate(openings: &Regions, recipe: &Recipe) -> Checked<Vec<Contour>> 
     out
 }
 
+/// The cuts of one opening; `own` are its shapes of `paths`, the openings moved in by half the kerf.
 fn one_opening(
     index: u32,
     shape: Shape<'_>,
-    kerf: f64,
-    tolerance: f64,
+    paths: &Regions,
+    own: std::ops::Range<usize>,
+    [kerf, tolerance]: [f64; 2],
     recipe: &Recipe,
     out: &mut Checked<Vec<Contour>>,
 ) {
-    let whole = shape.to_regions();
-    let path = regions::inset(&whole, kerf / 2.0, tolerance);
     // A slug that vanishes under erosion by half of min_slug sticks: clear it whole.
     let slug_limit = kerf + recipe.min_slug_um() * NM_PER_UM / 2.0;
-    for part in path.shapes() {
+    let depth = slug_limit - kerf / 2.0;
+    for part in own.clone().map(|k| paths.shape(k)) {
         let outer = out.value.len() as u32;
         let small = kerf > 0.0
             && {
@@ -64,7 +108,8 @@ fn one_opening(
                 (b.width_nm().min(b.height_nm()) as f64) < 2.0 * slug_limit + kerf
                     || part.outer().len() > 4
             }
-            && regions::inset(&part.to_regions(), slug_limit - kerf / 2.0, tolerance).is_empty();
+            && !surely_survives(part, depth)
+            && regions::inset(&part.to_regions(), depth, tolerance).is_empty();
         for (k, ring) in part.rings().enumerate() {
             out.value.push(Contour {
                 kind: CutKind::Opening,
@@ -80,11 +125,21 @@ fn one_opening(
         }
     }
     if kerf > 0.0 {
-        let lost = lost_parts(shape, &whole, &path, kerf, tolerance);
+        let lost = lost_parts(shape, paths, own, kerf, tolerance);
         if !lost.is_empty() {
             single_lines(index, shape, &lost, kerf, out);
         }
     }
+}
+
+/// Whether a shape without holes surely holds a disc of radius `depth_nm`: one about its middle, or one
+/// that it must hold as large as it is beside its outline (no point is deeper than the inradius, so the area
+/// is at most inradius times perimeter).
+fn surely_survives(shape: Shape<'_>, depth_nm: f64) -> bool {
+    let safe = 1.01 * depth_nm;
+    shape.holes().len() == 0
+        && (regions::holds_disc(shape.outer(), shape.bounds().middle(), safe)
+            || shape.area_nm2() > safe * shape.perimeter_nm())
 }
 
 /// Strokes inside the path, each half a kerf further in, until nothing is left.
@@ -122,26 +177,32 @@ fn clear(
 /// follows `path`.
 fn lost_parts(
     shape: Shape<'_>,
-    whole: &Regions,
-    path: &Regions,
+    paths: &Regions,
+    own: std::ops::Range<usize>,
     kerf: f64,
     tolerance: f64,
 ) -> Regions {
-    if path.is_empty() {
-        return whole.clone();
+    if own.is_empty() {
+        return shape.to_regions();
     }
     // A convex opening that keeps all its edges loses its corners' tips only.
-    let whole_ring =
-        path.len() == 1 && shape.holes().len() == 0 && path.vertex_count() == shape.outer().len();
+    let whole_ring = own.len() == 1
+        && shape.holes().len() == 0
+        && paths.shape(own.start).outer().len() == shape.outer().len();
     if whole_ring && is_convex_and_blunt(shape.outer()) {
         return Regions::new();
     }
-    let swept = regions::outset(path, kerf / 2.0 + 2.0 * tolerance, tolerance);
+    let mut path = Regions::new();
+    for k in own {
+        path.push_shape(paths.shape(k));
+    }
+    let whole = shape.to_regions();
+    let swept = regions::outset(&path, kerf / 2.0 + 2.0 * tolerance, tolerance);
     // A corner of angle t keeps a tip that reaches r / sin(t/2) from the path. What is left is worth a line when
     // it reaches further than the tip of a corner of 60 degrees does.
-    let index = regions::EdgeIndex::new(path);
+    let index = regions::EdgeIndex::new(&path);
     let far = |x: f64, y: f64| index.nearest([x, y]).is_none_or(|(_, _, d)| d > kerf);
-    regions::difference(whole, &swept).filter(|s| {
+    regions::difference(&whole, &swept).filter(|s| {
         let b = s.bounds();
         (b.width_nm().max(b.height_nm()) as f64) > kerf / 2.0
             && s.rings().any(|ring| {
@@ -312,34 +373,43 @@ fn line_contour(index: u32, points: &[[f64; 2]], closed: bool) -> Contour {
 }
 
 /// Openings that lie in the hole of another one are cut before that hole's own contour frees them.
-fn nest(openings: &Regions, holed: &[(usize, std::ops::Range<usize>)], contours: &mut [Contour]) {
+fn nest(openings: &Regions, holed: &[Holed], contours: &mut [Contour]) {
+    if holed.is_empty() {
+        return;
+    }
+    let free: Vec<GeomWithData<[i64; 2], usize>> = contours
+        .iter()
+        .enumerate()
+        .filter(|(_, c)| c.parent.is_none())
+        .filter_map(|(i, c)| {
+            let p = c.points.first()?;
+            Some(GeomWithData::new([i64::from(p.x), i64::from(p.y)], i))
+        })
+        .collect();
+    let free = RTree::bulk_load(free);
     for (i, range) in holed {
-        let outer = openings.shape(*i);
-        let frame = outer.bounds();
-        let holes: Vec<(u32, Vec<Point>)> = range
+        let frame = openings.shape(*i).bounds();
+        let corner = |p: Point| [i64::from(p.x), i64::from(p.y)];
+        let frame = AABB::from_corners(corner(frame.min), corner(frame.max));
+        let holes: Vec<usize> = range
             .clone()
-            .filter(|c| {
-                contours[*c].closed
-                    && contours[*c].parent.is_some()
-                    && contours[*c].kind == CutKind::Opening
+            .filter(|&c| {
+                contours[c].closed
+                    && contours[c].parent.is_some()
+                    && contours[c].kind == CutKind::Opening
             })
-            .map(|c| (c as u32, contours[c].points.clone()))
             .collect();
-        for (c, contour) in contours.iter_mut().enumerate() {
-            if range.contains(&c) || contour.parent.is_some() {
+        for place in free.locate_in_envelope(&frame) {
+            let c = place.data;
+            if range.contains(&c) || contours[c].parent.is_some() {
                 continue;
             }
-            let Some(&p) = contour.points.first() else {
-                continue;
-            };
-            if p.x < frame.min.x || p.x > frame.max.x || p.y < frame.min.y || p.y > frame.max.y {
-                continue;
-            }
-            if let Some((hole, _)) = holes
+            let p = contours[c].points[0];
+            let hole = holes
                 .iter()
-                .find(|(_, ring)| regions::ring_contains(ring, p))
-            {
-                contour.parent = Some(*hole);
+                .find(|&&h| regions::ring_contains(&contours[h].points, p));
+            if let Some(&hole) = hole {
+                contours[c].parent = Some(hole as u32);
             }
         }
     }

@@ -6,6 +6,7 @@ use crate::finding::Checked;
 use crate::kerf::{Contour, CutKind, CutPath, lay};
 use crate::recipe::{Recipe, Scheme};
 use crate::regions::Point;
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 /// Orders the contours, lays run-ins and overlaps, and lists every visit of the beam.
@@ -37,7 +38,8 @@ pub fn arrange(
         }
     }
     let paths: Vec<CutPath> = stops
-        .iter()
+        .par_iter()
+        .with_min_len(256)
         .map(|stop| {
             let contour = &contours[stop.contour as usize];
             let mut path = lay(

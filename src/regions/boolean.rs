@@ -7,46 +7,69 @@ use super::simple::{Prover, twice_area};
 use super::{Bounds, FillRule, Point, Regions};
 use i_overlay::core::overlay::{Overlay, ShapeType};
 use i_overlay::core::overlay_rule::OverlayRule;
+use rayon::prelude::*;
+use rstar::primitives::Rectangle;
+use rstar::{AABB, RTree};
 use std::collections::BTreeMap;
+
+/// Rings proved by one thread at a time; results do not depend on it.
+const CHUNK_RINGS: usize = 512;
 
 /// Makes regions of rings as drawn: crossing, nested, any winding, any overlap.
 /// Shapes come in the order of their leftmost (then topmost) points.
-pub fn normalise(rings: &[Vec<Point>], rule: FillRule) -> Regions {
+pub fn normalise<R: AsRef<[Point]> + Sync>(rings: &[R], rule: FillRule) -> Regions {
     let boxes: Vec<(usize, Bounds)> = rings
         .iter()
         .enumerate()
-        .filter_map(|(i, ring)| Some((i, Bounds::of(ring)?)))
+        .filter_map(|(i, ring)| Some((i, Bounds::of(ring.as_ref())?)))
         .collect();
-    let mut prover = Prover::default();
-    let mut shapes: Vec<Regions> = Vec::new();
-    let mut alone: Vec<Vec<Point>> = Vec::new();
-    let mut together: Vec<&Vec<Point>> = Vec::new();
+    let mut alone: Vec<usize> = Vec::new();
+    let mut together: Vec<&[Point]> = Vec::new();
     for group in clusters(&boxes.iter().map(|b| b.1).collect::<Vec<_>>()) {
         if let [one] = group[..] {
-            let ring = &rings[boxes[one].0];
-            match lone_ring(ring, rule, &mut prover) {
-                Lone::Shape(ring) => alone.push(ring),
-                Lone::Empty => {}
-                Lone::Unproved => together.push(ring),
-            }
+            alone.push(boxes[one].0);
         } else {
-            together.extend(group.iter().map(|&i| &rings[boxes[i].0]));
+            together.extend(group.iter().map(|&i| rings[boxes[i].0].as_ref()));
         }
     }
-    if !together.is_empty() {
-        shapes.push(overlay_rings(&together, rule));
-    }
-    if alone.is_empty() {
-        return shapes.pop().unwrap_or_default();
-    }
+    let prove = |prover: &mut Prover, chunk: &[usize]| {
+        let (mut proved, mut unproved) = (Regions::new(), Vec::new());
+        for &i in chunk {
+            match lone_ring(rings[i].as_ref(), rule, prover) {
+                Lone::Shape(ring) => {
+                    proved.push_ring(&ring);
+                    proved.close_shape();
+                }
+                Lone::Empty => {}
+                Lone::Unproved => unproved.push(i),
+            }
+        }
+        (proved, unproved)
+    };
+    let parts: Vec<(Regions, Vec<usize>)> = if alone.len() <= CHUNK_RINGS {
+        vec![prove(&mut Prover::default(), &alone)]
+    } else {
+        alone
+            .par_chunks(CHUNK_RINGS)
+            .map_init(Prover::default, prove)
+            .collect()
+    };
     let mut out = Regions::new();
-    for ring in &alone {
-        out.push_ring(ring);
-        out.close_shape();
-    }
-    for part in &shapes {
+    let proved: usize = parts.iter().map(|p| p.0.vertex_count()).sum();
+    let shapes: usize = parts.iter().map(|p| p.0.len()).sum();
+    out.reserve(proved, shapes, shapes);
+    for (part, unproved) in &parts {
         out.append(part);
+        together.extend(unproved.iter().map(|&i| rings[i].as_ref()));
     }
+    if together.is_empty() {
+        return sorted(&out);
+    }
+    let whole = overlay_rings(&together, rule);
+    if out.is_empty() {
+        return whole;
+    }
+    out.append(&whole);
     sorted(&out)
 }
 
@@ -60,7 +83,7 @@ enum Lone {
 fn lone_ring(ring: &[Point], rule: FillRule, prover: &mut Prover) -> Lone {
     let mut clean = without_straight_vertices(ring);
     let area = twice_area(&clean);
-    if clean.len() < 3 || !prover.is_simple(&clean) {
+    if clean.len() < 3 || !prover.is_simple(&clean, area > 0) {
         return Lone::Unproved;
     }
     match rule {
@@ -139,7 +162,7 @@ fn sorted(regions: &Regions) -> Regions {
 
 /// Groups of boxes that overlap or touch, directly or through others; each group and the groups in
 /// ascending order of their members.
-fn clusters(boxes: &[Bounds]) -> Vec<Vec<usize>> {
+pub fn clusters(boxes: &[Bounds]) -> Vec<Vec<usize>> {
     let n = boxes.len();
     let mut parent: Vec<u32> = (0..n as u32).collect();
     fn root(parent: &mut [u32], mut i: u32) -> u32 {
@@ -246,18 +269,62 @@ pub fn union_all<'a>(parts: impl IntoIterator<Item = &'a Regions>) -> Regions {
 
 /// What is in `a` and not in `b`.
 pub fn difference(a: &Regions, b: &Regions) -> Regions {
-    if a.is_empty() || b.is_empty() {
+    let (alone, met) = split_by_box(a, b);
+    if met.is_empty() {
         return a.clone();
     }
-    overlay(a, b, OverlayRule::Difference)
+    let (_, cut) = split_by_box(b, &met);
+    let left = overlay(&met, &cut, OverlayRule::Difference);
+    if alone.is_empty() {
+        return left;
+    }
+    let mut out = alone;
+    out.append(&left);
+    sorted(&out)
 }
 
 /// What is in both.
 pub fn intersection(a: &Regions, b: &Regions) -> Regions {
-    if a.is_empty() || b.is_empty() {
+    let (_, met) = split_by_box(a, b);
+    let (_, cut) = split_by_box(b, &met);
+    if cut.is_empty() {
         return Regions::new();
     }
-    overlay(a, b, OverlayRule::Intersect)
+    overlay(&met, &cut, OverlayRule::Intersect)
+}
+
+/// The shapes of `a` whose boxes meet no box of `b`'s shapes, and the others.
+fn split_by_box(a: &Regions, b: &Regions) -> (Regions, Regions) {
+    let whole = |r: &Regions| r.shapes().map(|s| s.bounds()).reduce(|p, q| p.join(&q));
+    let (Some(around_a), Some(around_b)) = (whole(a), whole(b)) else {
+        return (a.clone(), Regions::new());
+    };
+    if a.len() == 1 && around_a.overlaps(&around_b) {
+        return (Regions::new(), a.clone());
+    }
+    let corner = |p: Point| [i64::from(p.x), i64::from(p.y)];
+    let boxes = b.shapes().map(|s| s.bounds());
+    let near: Vec<Rectangle<[i64; 2]>> = boxes
+        .filter(|s| s.overlaps(&around_a))
+        .map(|s| Rectangle::from_corners(corner(s.min), corner(s.max)))
+        .collect();
+    let tree = RTree::bulk_load(near);
+    let (mut alone, mut met) = (Regions::new(), Regions::new());
+    for shape in a.shapes() {
+        let s = shape.bounds();
+        let meets = s.overlaps(&around_b) && {
+            let frame = AABB::from_corners(corner(s.min), corner(s.max));
+            tree.locate_in_envelope_intersecting(&frame)
+                .next()
+                .is_some()
+        };
+        if meets {
+            met.push_shape(shape);
+        } else {
+            alone.push_shape(shape);
+        }
+    }
+    (alone, met)
 }
 
 /// What is in one and not in the other.

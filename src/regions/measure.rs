@@ -7,7 +7,9 @@ use rstar::{AABB, PointDistance, RTree, RTreeObject};
 pub fn ring_area_nm2(ring: &[Point]) -> f64 {
     let mut twice: i128 = 0;
     for (a, b) in edges(ring) {
-        twice += i128::from(a.x) * i128::from(b.y) - i128::from(b.x) * i128::from(a.y);
+        // Products of two i32 fit an i64.
+        twice += i128::from(i64::from(a.x) * i64::from(b.y));
+        twice -= i128::from(i64::from(b.x) * i64::from(a.y));
     }
     twice as f64 / 2.0
 }
@@ -48,6 +50,17 @@ pub fn ring_contains(ring: &[Point], p: Point) -> bool {
         }
     }
     inside
+}
+
+/// Whether a disc of the radius about `centre` lies on the inner side of every edge's line of a positive
+/// ring; it is then inside the ring.
+pub fn holds_disc(ring: &[Point], centre: [f64; 2], radius_nm: f64) -> bool {
+    edges(ring).all(|(a, b)| {
+        let (ax, ay) = (f64::from(a.x), f64::from(a.y));
+        let (dx, dy) = (f64::from(b.x) - ax, f64::from(b.y) - ay);
+        let (cx, cy) = (centre[0] - ax, centre[1] - ay);
+        dx * cy - dy * cx >= radius_nm * (dx * dx + dy * dy).sqrt()
+    })
 }
 
 /// The nearest point of segment `a b` to `p` and its distance; all nanometres.

@@ -10,14 +10,16 @@ pub mod medial;
 pub mod narrow;
 mod offset;
 mod simple;
+mod trim;
 
-pub use boolean::{difference, intersection, normalise, union, union_all, xor};
+pub use boolean::{clusters, difference, intersection, normalise, union, union_all, xor};
 pub use i_overlay::core::fill_rule::FillRule;
 pub use measure::{
-    Edge, EdgeIndex, distance_nm, nearest_on_segment, ring_area_nm2, ring_contains,
+    Edge, EdgeIndex, distance_nm, holds_disc, nearest_on_segment, ring_area_nm2, ring_contains,
     ring_perimeter_nm,
 };
 pub use offset::{inset, inset_with_origin, outset};
+pub use simple::{are_apart, is_convex, is_simple};
 
 use i_overlay::i_shape::source::int::resource::IntShapeResource;
 
@@ -67,6 +69,13 @@ impl Bounds {
                 max: Point::new(b.max.x.max(p.x), b.max.y.max(p.y)),
             },
         ))
+    }
+    /// The middle, nanometres.
+    pub fn middle(&self) -> [f64; 2] {
+        [
+            (f64::from(self.min.x) + f64::from(self.max.x)) / 2.0,
+            (f64::from(self.min.y) + f64::from(self.max.y)) / 2.0,
+        ]
     }
     pub fn width_nm(&self) -> i64 {
         i64::from(self.max.x) - i64::from(self.min.x)

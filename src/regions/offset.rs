@@ -8,15 +8,16 @@
 
 use super::measure::edges;
 use super::simple::{Prover, is_convex};
+use super::trim::Trimmer;
 use super::{FillRule, Point, Regions, boolean};
 use rayon::prelude::*;
 
 /// Vertices of a work unit; results do not depend on it.
 const CHUNK_VERTICES: usize = 16_384;
 /// Shortest offset edge that passes the gate, nanometres: rounding moves each end by up to 0.71.
-const SHORTEST_NM: f64 = 3.0;
+pub(super) const SHORTEST_NM: f64 = 3.0;
 /// Least cosine of a turn that the gate takes for a fold that can be mitered (about 170 degrees).
-const SHARPEST: f64 = -0.985;
+pub(super) const SHARPEST: f64 = -0.985;
 
 /// The points whose disc of radius `radius_nm` lies inside the region: the centre line of a beam that
 /// cuts up to the region's boundary. Arcs deviate from the circle by at most `tolerance_nm` to either side.
@@ -33,18 +34,25 @@ pub fn inset_with_origin(
     tolerance_nm: f64,
 ) -> (Regions, Vec<u32>) {
     let arcs = Arcs::new(radius_nm.abs(), tolerance_nm);
-    let mut parts: Vec<(Regions, Vec<u32>)> = chunks(regions)
+    let offset = |worker: &mut Worker, range: std::ops::Range<usize>| {
+        let mut out = Regions::new();
+        let mut origin = Vec::with_capacity(range.len());
+        let points: usize = range.clone().map(|i| regions.shape(i).vertex_count()).sum();
+        out.reserve(points + points / 4, range.len(), range.len());
+        for i in range {
+            worker.offset_shape(regions.shape(i), -radius_nm, &arcs, &mut out);
+            origin.resize(out.len(), i as u32);
+        }
+        (out, origin)
+    };
+    let chunks = chunks(regions);
+    // Handing one chunk to another thread costs more than a small shape does.
+    if let [only] = &chunks[..] {
+        return offset(&mut Worker::default(), only.clone());
+    }
+    let mut parts: Vec<(Regions, Vec<u32>)> = chunks
         .into_par_iter()
-        .map_init(Worker::default, |worker, range| {
-            let mut out = Regions::new();
-            let mut origin = Vec::with_capacity(range.len());
-            out.reserve(CHUNK_VERTICES, range.len(), range.len());
-            for i in range {
-                worker.offset_shape(regions.shape(i), -radius_nm, &arcs, &mut out);
-                origin.resize(out.len(), i as u32);
-            }
-            (out, origin)
-        })
+        .map_init(Worker::default, offset)
         .collect();
     if parts.len() == 1 {
         return parts.remove(0);
@@ -93,6 +101,18 @@ struct Worker {
     points: Vec<Point>,
     ends: Vec<u32>,
     prover: Prover,
+    trimmer: Trimmer,
+}
+
+/// What the curve beside a ring is made of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Curve {
+    /// Edges that meet in miters.
+    Folds,
+    /// Arcs as well.
+    Arcs,
+    /// Nothing is left of a convex ring.
+    Gone,
 }
 
 impl Worker {
@@ -109,7 +129,9 @@ impl Worker {
             return; // no disc fits
         }
         if self.gate(shape, offset_nm, arcs) {
-            out.push_rings(&self.points, &self.ends);
+            if !self.ends.is_empty() {
+                out.push_rings(&self.points, &self.ends);
+            }
             return;
         }
         let rings: Vec<Vec<Point>> = shape
@@ -126,9 +148,20 @@ impl Worker {
         let mut only_folds = true;
         for ring in shape.rings() {
             let start = self.points.len();
-            match mitered_curve(ring, offset_nm, arcs, &mut self.points) {
+            let mut curve = mitered_curve(ring, offset_nm, arcs, &mut self.points);
+            if curve.is_none() {
+                self.points.truncate(start);
+                curve = self.trimmer.curve(ring, offset_nm, arcs, &mut self.points);
+            }
+            match curve {
                 None => return false,
-                Some(folds) => only_folds &= folds,
+                Some(Curve::Gone) => {
+                    self.points.clear();
+                    self.ends.clear();
+                    return shape.holes().len() == 0;
+                }
+                Some(Curve::Folds) => {}
+                Some(Curve::Arcs) => only_folds = false,
             }
             drop_repeats(&mut self.points, start);
             self.ends.push(self.points.len() as u32);
@@ -158,12 +191,16 @@ fn drop_repeats(points: &mut Vec<Point>, start: usize) {
 /// The first and last vertex of an arc lie on the prolonged straight edges, where these leave the larger
 /// circle; between them the chords touch the smaller one. Edges stay exact, and the error is two-sided.
 #[derive(Debug, Clone, Copy)]
-struct Arcs {
+pub(super) struct Arcs {
     radius: f64,
     /// Angle from the end of an edge to the first vertex: acos(r / (r + t)).
     lead: f64,
+    /// Cosine and sine of the lead.
+    turn_lead: [f64; 2],
     /// Cosine of twice the lead: gentler turns need one vertex.
     cos_two_leads: f64,
+    /// Cosine of twice the lead and a step: gentler turns need two.
+    cos_one_chord: f64,
     /// Largest angle of a chord: 2 acos((r - t) / (r + t)).
     step: f64,
 }
@@ -178,13 +215,22 @@ impl Arcs {
         Arcs {
             radius,
             lead,
+            turn_lead: [libm::cos(lead), libm::sin(lead)],
             cos_two_leads: libm::cos(2.0 * lead),
+            cos_one_chord: libm::cos((2.0 * lead + step).min(std::f64::consts::PI)),
             step,
         }
     }
 
     /// The arc about `center` from normal `from` to normal `to`, on the side of `offset`.
-    fn draw(&self, center: Point, from: [f64; 2], to: [f64; 2], offset: f64, out: &mut Vec<Point>) {
+    pub(super) fn draw(
+        &self,
+        center: Point,
+        from: [f64; 2],
+        to: [f64; 2],
+        offset: f64,
+        out: &mut Vec<Point>,
+    ) {
         let cross = from[0] * to[1] - from[1] * to[0];
         let dot = from[0] * to[0] + from[1] * to[1];
         if dot >= self.cos_two_leads {
@@ -192,12 +238,28 @@ impl Arcs {
             out.push(snap(center, m * (from[0] + to[0]), m * (from[1] + to[1])));
             return;
         }
+        let rho = offset / self.turn_lead[0];
+        if dot > self.cos_one_chord && cross * offset > 0.0 {
+            // One chord: both normals turned towards each other by the lead.
+            let [c, s] = self.turn_lead;
+            let s = s * offset.signum();
+            out.push(snap(
+                center,
+                rho * (from[0] * c - from[1] * s),
+                rho * (from[0] * s + from[1] * c),
+            ));
+            out.push(snap(
+                center,
+                rho * (to[0] * c + to[1] * s),
+                rho * (to[1] * c - to[0] * s),
+            ));
+            return;
+        }
         let turn = libm::atan2(cross, dot);
         // A spike of no width turns by half a circle to the side on which the offset opens.
         let turn = turn.abs() * offset.signum();
         let between = turn.abs() - 2.0 * self.lead;
         let chords = (between / self.step).ceil().max(1.0);
-        let rho = offset / libm::cos(self.lead);
         let first = libm::atan2(from[1], from[0]) + self.lead * turn.signum();
         for k in 0..=chords as usize {
             let a = first + between * turn.signum() * (k as f64 / chords);
@@ -207,14 +269,17 @@ impl Arcs {
 }
 
 fn snap(p: Point, dx: f64, dy: f64) -> Point {
-    Point::new(
-        (f64::from(p.x) + dx).round() as i32,
-        (f64::from(p.y) + dy).round() as i32,
-    )
+    Point::new(nearest(f64::from(p.x) + dx), nearest(f64::from(p.y) + dy))
+}
+
+/// The nearest integer of a number within the range of i32, ties to even: added to 1.5 x 2^52, a double
+/// keeps whole units, and its lowest 32 bits are the number's.
+pub(super) fn nearest(v: f64) -> i32 {
+    (v + 6_755_399_441_055_744.0).to_bits() as i32
 }
 
 /// Outward normal (of a positive ring) and length of an edge: its direction turned clockwise.
-fn normal(a: Point, b: Point) -> ([f64; 2], f64) {
+pub(super) fn normal(a: Point, b: Point) -> ([f64; 2], f64) {
     let (dx, dy) = (
         f64::from(b.x) - f64::from(a.x),
         f64::from(b.y) - f64::from(a.y),
@@ -225,8 +290,7 @@ fn normal(a: Point, b: Point) -> ([f64; 2], f64) {
 }
 
 /// The curve beside `ring` with miters at its folds; `None` when an edge vanishes or turns round.
-/// Answers whether there were only folds.
-fn mitered_curve(ring: &[Point], offset: f64, arcs: &Arcs, out: &mut Vec<Point>) -> Option<bool> {
+fn mitered_curve(ring: &[Point], offset: f64, arcs: &Arcs, out: &mut Vec<Point>) -> Option<Curve> {
     let n = ring.len();
     if n < 3 {
         return None;
@@ -277,37 +341,57 @@ fn mitered_curve(ring: &[Point], offset: f64, arcs: &Arcs, out: &mut Vec<Point>)
         left = length - trim;
         before = after;
     }
-    (left - first_trim >= SHORTEST_NM).then_some(only_folds)
+    let made_of = if only_folds {
+        Curve::Folds
+    } else {
+        Curve::Arcs
+    };
+    (left - first_trim >= SHORTEST_NM).then_some(made_of)
 }
 
-/// The curve beside `ring` that passes through the vertices where it folds: what folds over winds
-/// negatively and vanishes in a `Positive` union.
+/// The curve beside `ring` that passes through the vertices of folds where an edge vanishes: what folds over
+/// there winds negatively and vanishes in a `Positive` union. Other folds are mitered: each point covered by
+/// the trapezoids between edges and curve still winds no more than zero.
 fn folded_curve(ring: &[Point], offset: f64, arcs: &Arcs) -> Vec<Point> {
     let mut clean = ring.to_vec();
     drop_repeats(&mut clean, 0);
     let n = clean.len();
-    let mut out = Vec::with_capacity(n * 3);
+    let mut out = Vec::with_capacity(n * 2);
     if n < 3 {
         return out;
     }
-    let normals: Vec<[f64; 2]> = edges(&clean).map(|(a, b)| normal(a, b).0).collect();
+    let normals: Vec<([f64; 2], f64)> = edges(&clean).map(|(a, b)| normal(a, b)).collect();
+    // What a miter takes of both edges at each vertex; NaN where there can be none.
+    let trims: Vec<f64> = (0..n)
+        .map(|i| {
+            let (before, after) = (normals[(i + n - 1) % n].0, normals[i].0);
+            let cross = before[0] * after[1] - before[1] * after[0];
+            let dot = before[0] * after[0] + before[1] * after[1];
+            if cross * offset > 0.0 {
+                0.0
+            } else if dot < SHARPEST {
+                f64::NAN
+            } else {
+                arcs.radius * cross.abs() / (1.0 + dot)
+            }
+        })
+        .collect();
+    let survives = |i: usize| normals[i].1 - trims[i] - trims[(i + 1) % n] >= SHORTEST_NM;
+    let whole: Vec<bool> = (0..n).map(survives).collect();
     for i in 0..n {
-        let (before, after) = (normals[(i + n - 1) % n], normals[i]);
-        let cross = before[0] * after[1] - before[1] * after[0];
-        let dot = before[0] * after[0] + before[1] * after[1];
+        let before = (i + n - 1) % n;
+        let (from, to) = (normals[before].0, normals[i].0);
+        let cross = from[0] * to[1] - from[1] * to[0];
+        let dot = from[0] * to[0] + from[1] * to[1];
         if cross * offset > 0.0 || (cross == 0.0 && dot < 0.0) {
-            arcs.draw(clean[i], before, after, offset, &mut out);
-        } else if dot > 0.999_999 {
+            arcs.draw(clean[i], from, to, offset, &mut out);
+        } else if (whole[before] && whole[i]) || dot > 0.999_999 {
             let m = offset / (1.0 + dot);
-            out.push(snap(
-                clean[i],
-                m * (before[0] + after[0]),
-                m * (before[1] + after[1]),
-            ));
+            out.push(snap(clean[i], m * (from[0] + to[0]), m * (from[1] + to[1])));
         } else {
-            out.push(snap(clean[i], offset * before[0], offset * before[1]));
+            out.push(snap(clean[i], offset * from[0], offset * from[1]));
             out.push(clean[i]);
-            out.push(snap(clean[i], offset * after[0], offset * after[1]));
+            out.push(snap(clean[i], offset * to[0], offset * to[1]));
         }
     }
     out

@@ -49,9 +49,11 @@ impl Prover {
         self.load(points, ends) && self.disjoint() && self.holes_inside(points, ends)
     }
 
-    /// Whether one ring, of any winding, neither crosses nor touches itself.
-    pub(super) fn is_simple(&mut self, ring: &[Point]) -> bool {
-        ring.len() >= 3 && self.load(ring, &[ring.len() as u32]) && self.disjoint()
+    /// Whether one ring, of positive or negative winding, neither crosses nor touches itself.
+    pub(super) fn is_simple(&mut self, ring: &[Point], positive: bool) -> bool {
+        ring.len() >= 3
+            && (turns_once(ring, if positive { 1 } else { -1 })
+                || self.load(ring, &[ring.len() as u32]) && self.disjoint())
     }
 
     fn load(&mut self, points: &[Point], ends: &[u32]) -> bool {
@@ -171,6 +173,24 @@ impl Prover {
     }
 }
 
+/// Whether a ring neither crosses nor touches itself. `false` also when the proof would take too long.
+pub fn is_simple(ring: &[Point]) -> bool {
+    let positive = twice_area(ring) > 0;
+    Prover::default().is_simple(ring, positive)
+}
+
+/// Whether the curves of all rings are simple and apart from each other. `false` also when the proof would
+/// take too long.
+pub fn are_apart<'a>(rings: impl IntoIterator<Item = &'a [Point]>) -> bool {
+    let (mut points, mut ends) = (Vec::new(), Vec::new());
+    for ring in rings {
+        points.extend_from_slice(ring);
+        ends.push(points.len() as u32);
+    }
+    let mut prover = Prover::default();
+    prover.load(&points, &ends) && prover.disjoint()
+}
+
 /// Twice the signed area of a ring.
 pub(super) fn twice_area(ring: &[Point]) -> i128 {
     let Some(&o) = ring.first() else { return 0 };
@@ -191,7 +211,12 @@ pub(super) fn twice_area(ring: &[Point]) -> i128 {
 }
 
 /// Whether a ring is strictly convex or straight at each vertex, turning once around in the positive sense.
-pub(super) fn is_convex(ring: &[Point]) -> bool {
+pub fn is_convex(ring: &[Point]) -> bool {
+    turns_once(ring, 1)
+}
+
+/// As [`is_convex`], in the sense given (1 or -1).
+fn turns_once(ring: &[Point], sense: i128) -> bool {
     let n = ring.len();
     if n < 3 {
         return false;
@@ -208,8 +233,8 @@ pub(super) fn is_convex(ring: &[Point]) -> bool {
     let mut turned = false;
     for i in 0..n {
         let d = wide(ring[i], ring[if i + 1 == n { 0 } else { i + 1 }]);
-        let cross =
-            i128::from(previous.0) * i128::from(d.1) - i128::from(previous.1) * i128::from(d.0);
+        let cross = sense
+            * (i128::from(previous.0) * i128::from(d.1) - i128::from(previous.1) * i128::from(d.0));
         if cross < 0
             || (cross == 0
                 && previous.0.signum() * d.0.signum() + previous.1.signum() * d.1.signum() <= 0)

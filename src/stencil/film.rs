@@ -23,9 +23,6 @@ pub(super) fn parted(
     recipe: &Recipe,
     findings: &mut Vec<Finding>,
 ) {
-    if stencil.tie_bars.is_empty() {
-        return;
-    }
     let boxes: Vec<_> = stencil
         .drawn
         .shapes()

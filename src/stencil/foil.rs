@@ -1,11 +1,14 @@
 //! The foil that is left after the cut, and the pieces of it that webs wide enough hold together.
 
 use super::geometry::{V, inner_point, sub, v};
+use super::whole;
 use crate::recipe::Recipe;
 use crate::regions::{
-    Bounds, Point, Regions, Shape, difference, distance_nm, inset, outset, ring_area_nm2, union,
+    Bounds, Point, Regions, Shape, difference, distance_nm, inset, inset_with_origin, is_convex,
+    outset, ring_area_nm2, union,
 };
 use crate::units::NM_PER_UM;
+use rayon::prelude::*;
 use rstar::{AABB, PointDistance, RTree, RTreeObject};
 
 /// Smallest core that counts as foil to be held, square nanometres (one square micrometre).
@@ -43,9 +46,32 @@ pub fn as_cut(openings: &Regions, recipe: &Recipe) -> Regions {
     }
     let half = kerf_nm / 2.0;
     let tolerance = recipe.tolerance_um() * NM_PER_UM;
-    let swept = outset(&inset(openings, half, tolerance), half, tolerance);
+    let (paths, origin) = inset_with_origin(openings, half, tolerance);
     // What the beam cannot reach from inside; corner roundings are far smaller than a kerf square.
-    let thin = difference(openings, &swept).filter(|s| s.area_nm2() > 0.5 * kerf_nm * kerf_nm);
+    let matters = 0.5 * kerf_nm * kerf_nm;
+    let thin_parts: Vec<Regions> = (0..openings.len())
+        .into_par_iter()
+        .with_min_len(64)
+        .filter_map(|i| {
+            let shape = openings.shape(i);
+            let own = origin.partition_point(|&o| (o as usize) < i)
+                ..origin.partition_point(|&o| o as usize <= i);
+            if own.len() == 1 && loss_nm2(shape, paths.shape(own.start), half) <= matters {
+                return None;
+            }
+            let mut path = Regions::new();
+            for k in own {
+                path.push_shape(paths.shape(k));
+            }
+            let swept = outset(&path, half, tolerance);
+            let thin = difference(&shape.to_regions(), &swept).filter(|s| s.area_nm2() > matters);
+            (!thin.is_empty()).then_some(thin)
+        })
+        .collect();
+    let mut thin = Regions::new();
+    for part in &thin_parts {
+        thin.extend(part);
+    }
     if thin.is_empty() {
         return openings.clone();
     }
@@ -53,11 +79,35 @@ pub fn as_cut(openings: &Regions, recipe: &Recipe) -> Regions {
     union(openings, &outset(&lines, half, tolerance))
 }
 
+/// At least the area of an opening that a disc moved along `path` inside it does not reach; infinite where
+/// that takes more than a formula.
+fn loss_nm2(opening: Shape<'_>, path: Shape<'_>, radius_nm: f64) -> f64 {
+    if path.holes().len() > 0 || !is_convex(path.outer()) {
+        return f64::INFINITY;
+    }
+    // Steiner's formula for the area of the convex path grown by the disc.
+    opening.area_nm2()
+        - path.area_nm2()
+        - path.perimeter_nm() * radius_nm
+        - std::f64::consts::PI * radius_nm * radius_nm
+}
+
 /// Finds the pieces of foil left by `openings` in `sheet`.
 pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
     let half_nm = web_nm(recipe) / 2.0;
     let tolerance_nm = recipe.tolerance_um() * NM_PER_UM;
-    let left = difference(sheet, &as_cut(openings, recipe));
+    let cut = as_cut(openings, recipe);
+    if whole::surely(sheet, &cut, half_nm, tolerance_nm) {
+        return Foil {
+            cores: inset(sheet, half_nm, tolerance_nm),
+            areas_nm2: vec![sheet.area_nm2() - cut.area_nm2()],
+            frame: Some(0),
+            parted: Vec::new(),
+            specks: Vec::new(),
+            hairs: Vec::new(),
+        };
+    }
+    let left = difference(sheet, &cut);
     let mut foil = Foil {
         cores: Regions::new(),
         areas_nm2: Vec::new(),

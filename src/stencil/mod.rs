@@ -6,6 +6,7 @@ mod foil;
 mod geometry;
 pub mod rules;
 mod split;
+mod whole;
 
 use crate::artwork::{Layer, TieLine};
 use crate::finding::{Checked, Finding};
@@ -15,6 +16,7 @@ use crate::units::{NM_PER_UM, show_length_um};
 use bars::{Placed, Surroundings};
 use geometry::{middle, mm, point, strip, v};
 pub use split::{SplitProof, StencilSeam};
+use std::cell::LazyCell;
 
 /// A layer made into a sheet that holds together.
 #[derive(Debug, Clone)]
@@ -211,7 +213,8 @@ fn refuse(stencil: &mut Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
 }
 
 fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec<Finding>) {
-    let edges = EdgeIndex::new(&stencil.drawn);
+    // Built only where bars are placed.
+    let edges = LazyCell::new(|| EdgeIndex::new(&layer.openings));
     let mut strips = Regions::new();
     for line in &layer.tie_lines {
         by_hand(stencil, line, recipe, &edges, &mut strips, findings);
@@ -219,7 +222,7 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
     if !strips.is_empty() {
         stencil.openings = difference(&stencil.drawn, &union_all([&strips]));
     }
-    let around = Surroundings::new(layer);
+    let around = LazyCell::new(|| Surroundings::new(layer));
     let mut untied = Vec::new();
     for round in 0..ROUNDS {
         let found = foil::pieces(&stencil.sheet, &stencil.openings, recipe);
@@ -273,7 +276,9 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
         );
     }
     bar_findings(stencil, recipe, findings);
-    film::parted(stencil, &edges, recipe, findings);
+    if !stencil.tie_bars.is_empty() {
+        film::parted(stencil, &edges, recipe, findings);
+    }
 }
 
 /// Rests of openings beside a bar that no beam gets into are left to the bar.

@@ -57,6 +57,20 @@ fn cubics_are_never_flattened_beyond_the_tolerance() {
             4 => p = [[0.0, 0.0], [5.0, 5.0], [0.0, 5.0], [5.0, 0.0]],
             // On a line, doubling back.
             5 => p = [[0.0, 1.0], [9.0, 1.0], [-4.0, 1.0], [3.0, 1.0]],
+            // Nearly a cusp, nearly a line, and handles that are almost nothing.
+            6 => {
+                let off = 10f64.powf(-1.0 - 7.0 * random.next());
+                p = match case % 3 {
+                    0 => [[0.0, 0.0], [5.0 + off, 5.0], [0.0, 5.0], [5.0, 0.0]],
+                    1 => [[0.0, 1.0], [9.0, 1.0 + off], [-4.0, 1.0 - off], [3.0, 1.0]],
+                    _ => [
+                        p[0],
+                        [p[0][0] + off, p[0][1]],
+                        [p[3][0], p[3][1] + off],
+                        p[3],
+                    ],
+                };
+            }
             _ => {}
         }
         for tolerance in [1e-1, 1e-3, 1e-5] {
@@ -116,17 +130,18 @@ fn greedy_count(p: &[[f64; 2]; 4], tolerance: f64) -> usize {
 fn cubics_need_few_chords() {
     let mut random = Random(11);
     let (mut ours, mut fewest) = (0, 0);
-    for _ in 0..40 {
+    for case in 0..80 {
         let p = [
             random.point(),
             random.point(),
             random.point(),
             random.point(),
         ];
+        let tolerance = [1e-2, 1e-3][case % 2];
         let mut points = Vec::new();
-        flatten::cubic(p, 1e-3, &mut points);
+        flatten::cubic(p, tolerance, &mut points);
         ours += points.len();
-        fewest += greedy_count(&p, 1e-3);
+        fewest += greedy_count(&p, tolerance);
     }
     let ratio = ours as f64 / fewest as f64;
     println!("chords over greedy count: {ratio:.3}");

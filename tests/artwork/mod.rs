@@ -398,3 +398,61 @@ fn reading_twice_gives_the_same() {
         }
     }
 }
+
+/// Drawings that refer to something are read through the SVG library alone, others straight from their text.
+#[test]
+fn both_ways_of_reading_give_the_same_openings() {
+    let shapes = [
+        r#"<path d="M1 1L3 1.5 2.5 3zM5,5h1.5v-.5l-1 .25m3 3L8 9 7.5 8Z"/>"#,
+        r#"<path d="m1,1 2-.5.5.5-1 1zl1-1 3 3z M4e0 4L5 4 5 5"/>"#,
+        r#"<path d="M1 5C2 3 4 3 5 5S8 7 9 5Q8 9 5 8T1 5z" fill-rule="evenodd"/>"#,
+        r#"<path d="M2 5a3 2 30 1 1 4 1 1 1 0 0 0 -2 -1z"/>"#,
+        r#"<circle cx="4" cy="5" r="2.5"/><ellipse cx="7" cy="4" rx="1" ry="2"/>"#,
+        r#"<rect x="1" y="1" width="3" height="2"/><rect x="5" y="5" width="3" height="2" rx=".5"/>"#,
+        r#"<polygon points="1,1 4,2 2,5"/><polyline points="5 5 8 5 8 8" fill="none" stroke="black" stroke-width=".2"/>"#,
+        r#"<g transform="rotate(20 5 5) scale(.8)"><path d="M2 2h5v5h-5z"/><path d="M3 3v2h2v-2z" fill="white"/></g>"#,
+        r#"<path d="M1 1h2v2h-2z"/><path d="M4 1h2v2h-2z"/><path id="b" d="M2 2h3v3h-3z"/><path fill="white" d="M2.2 2.2h1v1h-1z"/>"#,
+        r#"<path d="M1 1h2v2h-2z" stroke="black" stroke-width=".3" stroke-dasharray=".5 .2"/>"#,
+        r#"<path id="twice" d="M1 1h2v2h-2z"/><path id="twice" d="M5 5h2v2h-2z"/>"#,
+        r#"<path d="M1 1h2v2h-2z" visibility="hidden"/><path d="M4 1h2v2h-2z" style="display:none"/><path d="M7 1h1v1h-1z"/>"#,
+    ];
+    for body in shapes {
+        let straight = read_page(body);
+        let through = read_page(&format!(r##"<a href="#x">{body}</a>"##));
+        let (a, b) = (&straight.value.layers[0], &through.value.layers[0]);
+        assert_eq!(a.openings.len(), b.openings.len(), "{body}");
+        let xor = foilwright::regions::xor(&a.openings, &b.openings).area_nm2();
+        // Coordinates of the library are good to a nanometre here; curves to the tolerance of 100 nm each.
+        let edge = a.openings.perimeter_nm();
+        let allowed = if body.contains(['C', 'a', 'Q', 'r']) {
+            200.0
+        } else {
+            3.0
+        };
+        assert!(xor <= allowed * edge, "{body}: {xor} nm2 along {edge} nm");
+        assert_eq!(a.elements.len(), b.elements.len(), "{body}");
+    }
+}
+
+#[test]
+fn elements_that_look_alike_keep_their_own_names_and_places() {
+    let body = r#"<g id="metal"><path d="M1 1h1v1h-1z"/><path id="mine" d="M3 1h1v1h-1z"/><path d="M5 1h1v1h-1z"/></g>"#;
+    let layer = &read_page(body).value.layers[0];
+    let at = |x: i32| {
+        layer
+            .element_at(x * 100_000, 1_500_000)
+            .map(|e| e.id.as_str())
+    };
+    assert!(at(15).is_some_and(|id| id.contains(':')));
+    assert_eq!(at(35), Some("mine"));
+    assert!(at(55).is_some_and(|id| id.contains(':') && Some(id) != at(15)));
+    // Refusals name each of them, at its own place.
+    let body = body.replace("<path ", r#"<path fill-opacity=".5" "#);
+    let error = read_text(&page(&body)).expect_err("partial opacity has no cut meaning");
+    let places: Vec<_> = error.refusals.iter().filter_map(|r| r.at_mm).collect();
+    assert_eq!(places.len(), 3, "{error}");
+    for (place, x) in places.iter().zip([1.5, 3.5, 5.5]) {
+        close(place[0], x);
+        close(place[1], 1.5);
+    }
+}

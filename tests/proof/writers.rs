@@ -241,3 +241,46 @@ fn from_segment(p: [f64; 2], a: [f64; 2], b: [f64; 2]) -> f64 {
     };
     (p[0] - a[0] - t * d[0]).hypot(p[1] - a[1] - t * d[1])
 }
+
+proptest::proptest! {
+    /// Numbers are written as the standard library rounds them, without a minus before zero.
+    #[test]
+    fn fixed_numbers_are_rounded_exactly(whole in -2_000_000_000i64..2_000_000_000, scale in 0i32..12, places in 0usize..8) {
+        let value = whole as f64 / 10f64.powi(scale);
+        let mut got = String::new();
+        foilwright::units::push_fixed(&mut got, value, places);
+        let want = format!("{value:.places$}");
+        let zero = want.bytes().all(|b| matches!(b, b'-' | b'0' | b'.'));
+        proptest::prop_assert_eq!(got, if zero { want.replace('-', "") } else { want });
+    }
+}
+
+#[test]
+fn fixed_numbers_at_ties_and_beyond() {
+    for value in [
+        0.5,
+        1.5,
+        2.5,
+        0.125,
+        -0.125,
+        0.00005,
+        -0.00005,
+        1e6,
+        123_456_789.123_456,
+        -0.0,
+        0.0,
+        f64::NAN,
+    ] {
+        for places in 0..8 {
+            let mut got = String::new();
+            foilwright::units::push_fixed(&mut got, value, places);
+            let want = format!("{value:.places$}");
+            let zero = want.bytes().all(|b| matches!(b, b'-' | b'0' | b'.'));
+            assert_eq!(
+                got,
+                if zero { want.replace('-', "") } else { want },
+                "{value} {places}"
+            );
+        }
+    }
+}

@@ -101,7 +101,7 @@ fn drawn(n: &Nest) -> Layer {
 /// The drawing turned by a quarter, which the grid takes exactly.
 fn turned(l: &Layer) -> Layer {
     let mut out = l.clone();
-    let mut rings = Vec::new();
+    let mut rings: Vec<Vec<Point>> = Vec::new();
     for ring in l.openings.rings() {
         rings.push(
             ring.iter()

@@ -332,3 +332,48 @@ fn droop_and_buckling_follow_beam_theory() {
         assert!((buckling_rise_k(l, 25.0, 17.3) - k).abs() <= 0.5 * last_digit);
     }
 }
+
+#[test]
+fn chords_of_holes_and_of_rounded_corners_are_no_necks() {
+    let findings = |body: &str| {
+        let (s, _) = tied(body);
+        check(&s, &recipe())
+    };
+    // A hole of 50 um: its chords are narrower than the limit of 38.1 um, it is not.
+    let found = findings(r#"<circle cx="5" cy="5" r="0.025"/>"#);
+    assert!(codes(&found, "opening-narrow").is_empty(), "{found:?}");
+    assert!(codes(&found, "aspect-ratio").is_empty(), "{found:?}");
+    // A hole of 30 um is 30 um wide.
+    let found = findings(r#"<circle cx="5" cy="5" r="0.015"/>"#);
+    let narrow = codes(&found, "aspect-ratio");
+    assert_eq!(narrow.len(), 1, "{found:?}");
+    assert!((narrow[0].measured_um.unwrap() - 30.0).abs() < 0.4);
+    // Corners rounded with 10 um, of an opening and of a tongue of foil.
+    for body in [
+        r#"<rect x="4" y="4" width="0.09" height="0.06" rx="0.01"/>"#,
+        r#"<path d="M4 4h2v2h-2z M4.5 4.51a.01 .01 0 0 1 .01 -.01h.5a.01 .01 0 0 1 .01 .01v.5h-.52z"/>"#,
+    ] {
+        let found = findings(body);
+        let necks = ["opening-narrow", "aspect-ratio", "web-narrow"];
+        for code in necks {
+            assert!(codes(&found, code).is_empty(), "{body}: {found:?}");
+        }
+    }
+    // A slot with round ends, one with flat ends and a tapered one are narrow.
+    for (body, um) in [
+        (
+            r#"<rect x="4" y="4" width="1" height="0.02" rx="0.01"/>"#,
+            20.0,
+        ),
+        (r#"<rect x="4" y="4" width="1" height="0.02"/>"#, 20.0),
+        (r#"<path d="M4 4h1v0.022l-1 -0.002z"/>"#, 20.0),
+    ] {
+        let found = findings(body);
+        let narrow = codes(&found, "opening-narrow");
+        assert_eq!(narrow.len(), 1, "{body}: {found:?}");
+        assert!(
+            (narrow[0].measured_um.unwrap() - um).abs() < 0.3,
+            "{found:?}"
+        );
+    }
+}
