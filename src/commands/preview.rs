@@ -183,7 +183,7 @@ fn with_progress(args: &PreviewArgs, motion: &Motion, recipe: &Recipe) -> HeatRe
         motion,
         recipe,
         SimOptions {
-            dx_um: args.cell.unwrap_or(100.0).max(1.0),
+            cell_um: args.cell,
             quick: args.quick,
             slide: true,
             frames: if args.film { FILM_FRAMES } else { 0 },

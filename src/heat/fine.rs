@@ -3,8 +3,9 @@
 //! A closed cut severs every link it crosses, so that what it encloses is isolated exactly.
 
 use super::Foil;
+use super::conduct::{Links, Scratch, Window, stable_s, stages};
 
-/// Explicit finite differences in f32. Temperatures are rises above rest, kelvin.
+/// Finite differences in f32. Temperatures are rises above rest, kelvin.
 #[derive(Debug, Clone)]
 pub struct FineSheet {
     pub nx: usize,
@@ -19,8 +20,10 @@ pub struct FineSheet {
     /// Rise of foil and slide.
     pub t: Vec<f32>,
     slide: Vec<f32>,
-    next: Vec<f32>,
-    /// Link to the cell on the right, and to the one above, as a fraction of a step's exchange.
+    scratch: Scratch,
+    /// Unit steps in a step, and the stages they take.
+    units: (f64, usize),
+    /// Link to the cell on the right, and to the one above, as a fraction of a unit step's exchange.
     gx: Vec<f32>,
     gy: Vec<f32>,
     /// Cells that fell out.
@@ -51,9 +54,6 @@ impl Energy {
     }
 }
 
-/// Part of an array that is not at rest: cells `lo..=hi` in x and y, counted from 1.
-pub(super) type Window = [[usize; 2]; 2];
-
 impl FineSheet {
     /// Cells of about `dx_mm` over `sheet_mm` (x min, y min, x max, y max).
     pub fn new(sheet_mm: [f64; 4], dx_mm: f64, foil: &Foil) -> FineSheet {
@@ -67,7 +67,7 @@ impl FineSheet {
         let (hx, hy) = (cell_mm[0] * 1e-3, cell_mm[1] * 1e-3);
         // An eighth of h2 / alpha: the errors of space and time then cancel on average over directions
         // (fourth derivatives: 3/4 / 12 = 1/8 / 2); stability would allow twice that.
-        let dt_s = 0.25 / (foil.alpha_m2_s * (1.0 / (hx * hx) + 1.0 / (hy * hy)));
+        let dt_s = 0.5 * stable_s(cell_mm, foil);
         let stride = nx + 2;
         let size = stride * (ny + 2);
         let full = [
@@ -102,7 +102,8 @@ impl FineSheet {
             dt_s,
             t: vec![0.0; size],
             slide: vec![0.0; size],
-            next: vec![0.0; size],
+            scratch: [vec![0.0; size], Vec::new(), Vec::new()],
+            units: (1.0, 1),
             gx,
             gy,
             gone: vec![false; size],
@@ -111,6 +112,21 @@ impl FineSheet {
             foil: *foil,
             energy: Energy::default(),
         }
+    }
+    /// The same sheet with steps of `dt_s`, several explicit ones at once where that is longer.
+    pub fn stepping(mut self, dt_s: f64) -> FineSheet {
+        if dt_s > self.dt_s {
+            let units = dt_s / self.dt_s;
+            self.units = (units, stages(0.5 * units));
+            self.dt_s = dt_s;
+            let size = self.t.len();
+            self.scratch.iter_mut().for_each(|s| s.resize(size, 0.0));
+        }
+        self
+    }
+    /// Explicit steps in a step.
+    pub(super) fn units(&self) -> f64 {
+        self.units.0
     }
     /// Heat capacity of a cell, J/K.
     fn cell_j_k(&self) -> f64 {
@@ -200,7 +216,7 @@ impl FineSheet {
         let ends = [self.cells(a), self.cells(b)];
         let (full, stride) = (self.full, self.stride);
         let mut links = [&mut self.gx, &mut self.gy];
-        crossings(ends, [self.nx, self.ny], stride, |axis, k| {
+        crossings(ends, [self.nx, self.ny], stride, 0.0, |axis, k| {
             let link = &mut links[axis][k];
             *link = link.min(full[axis] * factor);
             if factor == 0.0 {
@@ -210,36 +226,35 @@ impl FineSheet {
     }
     /// One step of conduction.
     pub fn step(&mut self) {
-        if self.foil.clamped {
-            self.lose_through_edges();
-        }
         let whole = [[1, self.nx], [1, self.ny]];
-        conduct(
-            &self.t,
-            &mut self.next,
-            [&self.gx, &self.gy],
-            self.stride,
-            whole,
-        );
-        std::mem::swap(&mut self.t, &mut self.next);
+        let links = Links {
+            gx: &self.gx,
+            gy: &self.gy,
+            stride: self.stride,
+        };
+        let before = if self.foil.clamped { self.total() } else { 0.0 };
+        if self.units.1 == 1 {
+            let next = &mut self.scratch[0];
+            links.explicit(&self.t, next, whole, self.units.0 as f32);
+            std::mem::swap(&mut self.t, next);
+        } else {
+            links.advance(&mut self.t, &mut self.scratch, whole, self.units, |_| {});
+        }
+        if self.foil.clamped {
+            self.energy.lost_j += (before - self.total()) * self.cell_j_k();
+        }
     }
     /// One step of conduction of another field on the same links, within a window.
-    pub(super) fn step_other(&self, t: &mut Vec<f32>, next: &mut Vec<f32>, window: Window) {
-        conduct(t, next, [&self.gx, &self.gy], self.stride, window);
-        std::mem::swap(t, next);
+    pub(super) fn step_other(&self, t: &mut [f32], scratch: &mut Scratch, window: Window) {
+        let links = Links {
+            gx: &self.gx,
+            gy: &self.gy,
+            stride: self.stride,
+        };
+        links.advance(t, scratch, window, self.units, |_| {});
     }
-    fn lose_through_edges(&mut self) {
-        let (w, nx, ny) = (self.stride, self.nx, self.ny);
-        let mut lost = 0.0f64;
-        for j in 1..=ny {
-            lost += f64::from(self.gx[j * w] * self.t[j * w + 1]);
-            lost += f64::from(self.gx[j * w + nx] * self.t[j * w + nx]);
-        }
-        for i in 1..=nx {
-            lost += f64::from(self.gy[i] * self.t[w + i]);
-            lost += f64::from(self.gy[ny * w + i] * self.t[ny * w + i]);
-        }
-        self.energy.lost_j += lost * self.cell_j_k();
+    fn total(&self) -> f64 {
+        self.t.iter().map(|t| f64::from(*t)).sum()
     }
     /// Exchange with the slide, and of the slide with what it lies on, over `seconds`.
     ///
@@ -396,10 +411,12 @@ impl FineSheet {
 }
 
 /// Tells which links a segment (in cells) crosses: 0 and the cell left of it, or 1 and the cell below it.
+/// `offset` shifts the lines on which links lie away from the centres, by less than half a cell.
 pub(super) fn crossings(
     ends: [[f64; 2]; 2],
     size: [usize; 2],
     stride: usize,
+    offset: f64,
     mut tell: impl FnMut(usize, usize),
 ) {
     let [a, b] = ends;
@@ -407,10 +424,10 @@ pub(super) fn crossings(
     for along in 0..2 {
         let across = 1 - along;
         let (lo, hi) = (a[across].min(b[across]), a[across].max(b[across]));
-        let last = hi.floor().min(size[across] as f64);
-        let mut n = (lo.floor() + 1.0).max(1.0);
+        let last = (hi - offset).floor().min(size[across] as f64);
+        let mut n = ((lo - offset).floor() + 1.0).max(1.0);
         while n <= last {
-            let f = (n - a[across]) / (b[across] - a[across]);
+            let f = (n + offset - a[across]) / (b[across] - a[across]);
             let m = (a[along] + (b[along] - a[along]) * f).floor();
             if m >= 1.0 && m < size[along] as f64 {
                 let (i, j) = if along == 0 { (m, n) } else { (n, m) };
@@ -430,27 +447,4 @@ pub(super) fn groove(pass: u32, passes: u32, kerf_mm: f64, dx_mm: f64) -> f32 {
     let left = 1.0 - f64::from(pass) / f64::from(passes);
     let w = (kerf_mm / dx_mm).min(1.0);
     (1.0 / ((1.0 - w) + w / left)) as f32
-}
-
-/// Explicit conduction within a window. Both cells of a link see the same exchange, so heat is kept.
-fn conduct(t: &[f32], next: &mut [f32], links: [&[f32]; 2], stride: usize, window: Window) {
-    let [[x0, x1], [y0, y1]] = window;
-    let n = x1 + 1 - x0;
-    for j in y0..=y1 {
-        let k = j * stride + x0;
-        let (c, l, r) = (&t[k..k + n], &t[k - 1..k - 1 + n], &t[k + 1..k + 1 + n]);
-        let (d, u) = (
-            &t[k - stride..k - stride + n],
-            &t[k + stride..k + stride + n],
-        );
-        let (gl, gr) = (&links[0][k - 1..k - 1 + n], &links[0][k..k + n]);
-        let (gd, gu) = (&links[1][k - stride..k - stride + n], &links[1][k..k + n]);
-        let out = &mut next[k..k + n];
-        for i in 0..n {
-            let c = c[i];
-            out[i] = c
-                + (gr[i] * (r[i] - c) - gl[i] * (c - l[i]))
-                + (gu[i] * (u[i] - c) - gd[i] * (c - d[i]));
-        }
-    }
 }

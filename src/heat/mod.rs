@@ -5,16 +5,19 @@
 //! polymers below about a millisecond.
 
 pub mod closed_form;
-mod coarse;
+mod conduct;
 mod fine;
 mod foil;
+mod plan_sheet;
 mod simulate;
+mod spacing;
 mod summary;
 mod webs;
 
-pub use coarse::CoarseSheet;
 pub use fine::{Energy, FineSheet};
 pub use foil::Foil;
+pub use plan_sheet::{Fineness, Load, PlanSheet, Trace};
 pub use simulate::{SimOptions, simulate};
+pub use spacing::spacing_mm;
 pub use summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
 pub use webs::{WebWarning, hot_webs};

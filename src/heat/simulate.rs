@@ -1,9 +1,10 @@
 //! The job on the fine sheet, step by step, and what is measured on the way.
 
 use super::closed_form::self_heating;
-use super::fine::{FineSheet, Window, groove};
+use super::conduct::{Scratch, Window, stable_s, stages};
+use super::fine::{FineSheet, groove};
 use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
-use super::{Foil, hot_webs};
+use super::{Foil, hot_webs, spacing_mm};
 use crate::job::plan::part_of;
 use crate::motion::{Burn, Motion};
 use crate::polyline::distance;
@@ -13,14 +14,18 @@ use std::fmt;
 /// A place is settled this long after the beam was last within `NEAR_MM`.
 const SETTLED_S: f64 = 0.05;
 const NEAR_MM: f64 = 0.4;
-/// Cell steps of a quick and of a thorough answer; cells grow when the job needs more.
-const QUICK_WORK: f64 = 1.5e9;
-const THOROUGH_WORK: f64 = 2e10;
+/// Time step where explicit ones would be shorter.
+const STEP_S: f64 = 1e-3;
+/// Largest cells of a thorough answer.
+const CELL_MM: f64 = 0.1;
+/// Cell stages of a quick and of a thorough answer; cells grow when the job needs more.
+const QUICK_WORK: f64 = 1e9;
+const THOROUGH_WORK: f64 = 1.5e10;
 
 /// How to simulate.
 pub struct SimOptions<'a> {
-    /// Size of a cell; larger ones are used where the job would take too long.
-    pub dx_um: f64,
+    /// Size of a cell. Left out: 100 um, finer where webs are narrow, coarser where the job would take too long.
+    pub cell_um: Option<f64>,
     /// An answer within a second or two, on coarse cells.
     pub quick: bool,
     /// Let the slide warm up; otherwise it stays at rest temperature.
@@ -34,7 +39,7 @@ pub struct SimOptions<'a> {
 impl Default for SimOptions<'_> {
     fn default() -> Self {
         SimOptions {
-            dx_um: 100.0,
+            cell_um: None,
             quick: false,
             slide: true,
             frames: 0,
@@ -46,7 +51,7 @@ impl Default for SimOptions<'_> {
 impl fmt::Debug for SimOptions<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("SimOptions")
-            .field("dx_um", &self.dx_um)
+            .field("cell_um", &self.cell_um)
             .field("quick", &self.quick)
             .field("slide", &self.slide)
             .field("frames", &self.frames)
@@ -103,19 +108,31 @@ fn visits(motion: &Motion, bite_mm: f64) -> Vec<Burn> {
     out
 }
 
-/// The cell asked for, or the smallest that keeps within the work allowed (work ~ area x time / dx4).
+/// The cell asked for; else a tenth of a millimetre, or half the distance between cuts if that is less, or the
+/// smallest that keeps within the work allowed.
 fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>) -> f64 {
+    if let Some(cell_um) = options.cell_um {
+        return cell_um.max(1.0) * 1e-3;
+    }
     let s = motion.sheet_mm;
-    let area_m2 = ((s[2] - s[0]) * (s[3] - s[1])).abs() * 1e-6;
-    let work = if options.quick {
+    let area_mm2 = ((s[2] - s[0]) * (s[3] - s[1])).abs();
+    let most = if options.quick {
         QUICK_WORK
     } else {
         THOROUGH_WORK
     };
-    let least_m = (area_m2 * motion.end_s * 8.0 * foil.alpha_m2_s / work)
-        .sqrt()
-        .sqrt();
-    (options.dx_um * 1e-3).max(least_m * 1e3)
+    let first = motion.burns.iter().filter(|b| b.pass <= 1);
+    let mut cell_mm = (0.5 * spacing_mm(first.map(|b| b.points.as_slice()))).min(CELL_MM);
+    loop {
+        let stable = stable_s([cell_mm; 2], foil);
+        let step_s = STEP_S.max(0.5 * stable);
+        let work =
+            stages(step_s / stable) as f64 * area_mm2 / (cell_mm * cell_mm) * motion.end_s / step_s;
+        if work <= most {
+            return cell_mm;
+        }
+        cell_mm *= 1.05;
+    }
 }
 
 struct Run<'a> {
@@ -155,7 +172,7 @@ struct Beam {
 /// Heat of the current visit alone: zero outside a window.
 struct OwnField {
     t: Vec<f32>,
-    next: Vec<f32>,
+    scratch: Scratch,
     /// Cells that heat was put into, and the window around them that is not at rest.
     touched: Option<Window>,
     window: Window,
@@ -164,7 +181,7 @@ struct OwnField {
 
 impl<'a> Run<'a> {
     fn new(motion: &'a Motion, recipe: &Recipe, foil: &Foil, dx_mm: f64, frames: usize) -> Run<'a> {
-        let sheet = FineSheet::new(motion.sheet_mm, dx_mm, foil);
+        let sheet = FineSheet::new(motion.sheet_mm, dx_mm, foil).stepping(STEP_S);
         let size = sheet.t.len();
         let mut of_path = std::collections::BTreeMap::new();
         for b in &motion.burns {
@@ -179,7 +196,7 @@ impl<'a> Run<'a> {
             beam: None,
             own: OwnField {
                 t: vec![0.0; size],
-                next: vec![0.0; size],
+                scratch: std::array::from_fn(|_| vec![0.0; size]),
                 touched: None,
                 window: [[1, 1], [1, 1]],
                 age: 0,
@@ -237,13 +254,13 @@ impl<'a> Run<'a> {
         }
         self.sheet.step();
         if let Some(touched) = self.own.touched {
-            // Heat reaches one cell further each step; past 3.5 diffusion lengths there is none to speak of.
+            // Heat reaches one cell further each unit step; past 3.5 diffusion lengths there is none to speak of.
             self.own.age += 1;
-            let age = self.own.age as f64;
-            let reach = (3.5 * (0.5 * age).sqrt()).min(age).ceil() as usize + 1;
+            let units = self.own.age as f64 * self.sheet.units();
+            let reach = (3.5 * (0.5 * units).sqrt()).min(units).ceil() as usize + 1;
             self.own.window = grown(touched, reach, &self.sheet);
             self.sheet
-                .step_other(&mut self.own.t, &mut self.own.next, self.own.window);
+                .step_other(&mut self.own.t, &mut self.own.scratch, self.own.window);
         }
         // In the middle of each interval, so that the split is of second order.
         if n % self.lose_every == self.lose_every / 2 {
@@ -521,7 +538,6 @@ impl OwnField {
             for [[x0, x1], [y0, y1]] in [touched, self.window] {
                 for j in y0..=y1 {
                     self.t[j * stride + x0..=j * stride + x1].fill(0.0);
-                    self.next[j * stride + x0..=j * stride + x1].fill(0.0);
                 }
             }
         }

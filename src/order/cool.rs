@@ -1,25 +1,29 @@
 //! Cool order: each cut where the foil has cooled, at little travel.
 //!
 //! A base sequence spreads the cuts over the sheet (a golden stride along a Hilbert curve). From a window of
-//! its next visits the nearest one is taken whose place, and the ring its heat will reach, is at or below a
-//! limit; failing that the coolest, failing that a pause with the beam off.
+//! its next visits the nearest one is taken whose place is at or below a limit, now and by the end of the
+//! visit; failing that, a pause with the beam off.
 
 use super::Visit;
 use super::bites::bites;
+use super::nest::Nest;
 use crate::finding::{Checked, Finding};
-use crate::heat::{CoarseSheet, Foil};
+use crate::heat::{Fineness, Foil, Load, PlanSheet, Trace, spacing_mm};
 use crate::job::plan::part_of;
 use crate::kerf::CutPath;
+use crate::polyline::{self, distance};
 use crate::recipe::{Recipe, Scheme};
 use crate::units::trim_number;
+use std::collections::BinaryHeap;
 
-/// Visits looked ahead.
+/// Visits looked ahead, at most; at the end a share of those left, but never fewer than some.
 const WINDOW: usize = 256;
-/// Finest cells of the planning sheet, mm; coarser when the job would need more than `PLAN_WORK` cell steps.
-const CELL_MM: f64 = 0.4;
-const PLAN_WORK: f64 = 1.2e10;
+const END_SHARE: usize = 4;
+const END_WINDOW: usize = 16;
 const SAMPLE_MM: f64 = 0.25;
 const DWELL_S: f64 = 1e-3;
+/// Steps of the even spread, in time constants.
+const EVEN_STEP: f64 = 0.05;
 
 /// A part of a path that is cut in one go.
 struct Bite {
@@ -32,7 +36,7 @@ struct Bite {
     first_sample: usize,
     /// Time of one pass, s.
     time_s: f64,
-    ring_cells: f32,
+    trace: Trace,
 }
 
 /// What the schedule is made from.
@@ -41,7 +45,7 @@ struct Planner<'a> {
     bites: Vec<Bite>,
     /// Places along the bites, in cells of the sheet.
     samples: Vec<[f32; 2]>,
-    sheet: CoarseSheet,
+    sheet: PlanSheet,
     nest: Nest,
     /// Passes made in one visit: one, or all when they are made in place.
     passes_per_visit: u32,
@@ -90,64 +94,60 @@ impl<'a> Planner<'a> {
     fn new(paths: &[CutPath], recipe: &'a Recipe, sheet_mm: [f64; 4]) -> Planner<'a> {
         let foil = Foil::new(recipe);
         let in_place = recipe.passes.scheme == Scheme::InPlace;
-        let speed = recipe.scan.cut_speed_mm_s;
-        let length: f64 = paths.iter().map(CutPath::length_mm).sum();
         let passes = recipe.passes.count;
-        let beam_s = length * f64::from(passes) / speed;
-        let area_m2 = (sheet_mm[2] - sheet_mm[0]) * (sheet_mm[3] - sheet_mm[1]) * 1e-6;
-        let fit_m = (area_m2.abs() * beam_s * 5.0 * foil.alpha_m2_s / PLAN_WORK)
-            .sqrt()
-            .sqrt();
-        let cell_mm = CELL_MM.max(fit_m * 1e3);
-        let sheet = CoarseSheet::new(sheet_mm, cell_mm, &foil);
+        let passes_per_visit = if in_place { passes } else { 1 };
+        let parts: Vec<Vec<[f64; 2]>> = paths
+            .iter()
+            .map(|path| {
+                if in_place {
+                    vec![[0.0, path.length_mm()]]
+                } else {
+                    bites(path, recipe.heat.bite_mm, recipe.run_in_um() * 1e-3)
+                }
+            })
+            .collect();
+        let length: f64 = paths.iter().map(CutPath::length_mm).sum();
+        let count = parts.iter().map(Vec::len).sum::<usize>().max(1) as f64;
+        let scan = &recipe.scan;
+        let load = Load {
+            area_mm2: ((sheet_mm[2] - sheet_mm[0]) * (sheet_mm[3] - sheet_mm[1])).abs(),
+            visits: count * f64::from(passes / passes_per_visit),
+            visit_s: length / count / scan.cut_speed_mm_s * f64::from(passes_per_visit)
+                + scan.jump_settle_ms * 1e-3,
+            spacing_mm: spacing_mm(paths.iter().map(|p| p.points.as_slice())),
+        };
+        let fineness = Fineness::choose(&load, &foil);
         let mut planner = Planner {
             recipe,
-            bites: Vec::new(),
+            bites: Vec::with_capacity(count as usize),
             samples: Vec::new(),
-            sheet,
+            sheet: PlanSheet::new(sheet_mm, &fineness, recipe.kerf.width_um * 1e-3, &foil),
             nest: Nest::default(),
-            passes_per_visit: if in_place { passes } else { 1 },
+            passes_per_visit,
             rounds: if in_place { 1 } else { passes },
             tau_s: foil.tau_s(),
-            watt: recipe.laser.rated_power_w * recipe.laser.power_percent / 100.0 * foil.absorbed,
+            watt: recipe.power_w() * foil.absorbed,
         };
-        let spacing_mm = SAMPLE_MM.max(cell_mm / 2.0);
-        for (p, path) in paths.iter().enumerate() {
-            let parts = if in_place {
-                vec![[0.0, path.length_mm()]]
-            } else {
-                bites(path, recipe.heat.bite_mm, recipe.run_in_um() * 1e-3)
-            };
+        let sample_mm = SAMPLE_MM.max(fineness.cell_mm / 2.0);
+        for (p, (path, parts)) in paths.iter().zip(&parts).enumerate() {
             for [from_mm, to_mm] in parts {
-                planner.add(p as u32, path, from_mm, to_mm, spacing_mm, &foil);
+                planner.add(p as u32, path, *from_mm, *to_mm, sample_mm);
             }
         }
-        planner.nest = Nest::new(paths, &planner.bites);
+        let path_of: Vec<u32> = planner.bites.iter().map(|b| b.path).collect();
+        planner.nest = Nest::new(paths, &path_of);
         planner
     }
 
-    fn add(
-        &mut self,
-        p: u32,
-        path: &CutPath,
-        from_mm: f64,
-        to_mm: f64,
-        spacing_mm: f64,
-        foil: &Foil,
-    ) {
+    fn add(&mut self, p: u32, path: &CutPath, from_mm: f64, to_mm: f64, sample_mm: f64) {
         let points = part_of(&path.points, from_mm, to_mm);
         let (Some(&start), Some(&end)) = (points.first(), points.last()) else {
             return;
         };
-        let scan = &self.recipe.scan;
-        let time_s = (to_mm - from_mm) / scan.cut_speed_mm_s;
-        // Heat spreads over the visit and the jump to it, doubled as a guard.
-        let reach_m = 2.0 * (foil.alpha_m2_s * (time_s + scan.jump_settle_ms * 1e-3)).sqrt();
         let first_sample = self.samples.len();
-        for q in along(&points, spacing_mm) {
-            let q = self.sheet.place(q);
-            self.samples.push(q);
-        }
+        let places = along(&points, sample_mm);
+        self.samples
+            .extend(places.into_iter().map(|q| self.sheet.place(q)));
         self.bites.push(Bite {
             path: p,
             from_mm,
@@ -155,17 +155,17 @@ impl<'a> Planner<'a> {
             start,
             end,
             first_sample,
-            time_s,
-            ring_cells: self.sheet.cells_of(reach_m * 1e3),
+            time_s: (to_mm - from_mm) / self.recipe.scan.cut_speed_mm_s,
+            trace: self.sheet.trace(&points),
         });
     }
 
-    fn samples_of(&self, b: usize) -> std::ops::Range<usize> {
+    fn samples_of(&self, b: usize) -> &[[f32; 2]] {
         let end = self
             .bites
             .get(b + 1)
             .map_or(self.samples.len(), |n| n.first_sample);
-        self.bites[b].first_sample..end
+        &self.samples[self.bites[b].first_sample..end]
     }
 
     /// Beam-on time and the shortest plausible jumps, s.
@@ -181,24 +181,16 @@ impl<'a> Planner<'a> {
             return 1.0;
         }
         self.sheet.clear();
-        // Long enough to settle: the slowest of loss and job, in steps of the sheet.
-        let until = total_s.min(6.0 * self.tau_s);
-        let steps = (until / self.sheet.dt_s()).ceil().max(1.0) as usize;
-        let share = f64::from(self.recipe.passes.count) * self.watt * self.sheet.dt_s() / total_s;
-        let source: Vec<([f32; 2], f64)> = (0..self.bites.len())
-            .flat_map(|b| {
-                let r = self.samples_of(b);
-                let each = share * self.bites[b].time_s / r.len() as f64;
-                self.samples[r]
-                    .iter()
-                    .map(move |s| (*s, each))
-                    .collect::<Vec<_>>()
-            })
-            .collect();
-        let field = self.sheet.source(&source);
+        // Long enough to settle: the slowest of loss and job.
+        let step_s = EVEN_STEP * self.tau_s;
+        let steps = (total_s.min(6.0 * self.tau_s) / step_s).ceil().max(1.0) as usize;
+        let share = f64::from(self.recipe.passes.count) * self.watt * step_s / total_s;
         for _ in 0..steps {
-            self.sheet.heat_field(&field);
-            self.sheet.wait(self.sheet.dt_s());
+            self.sheet.let_pass(step_s / 2.0);
+            for b in &self.bites {
+                self.sheet.warm(&b.trace, share * b.time_s);
+            }
+            self.sheet.let_pass(step_s / 2.0);
         }
         let peak = self
             .samples
@@ -217,45 +209,28 @@ impl<'a> Planner<'a> {
         let mut out = Vec::with_capacity(total * self.passes_per_visit as usize);
         let mut window: Vec<usize> = (0..total.min(WINDOW)).collect();
         let mut fill = window.len();
-        let mut near: Vec<(f32, usize)> = Vec::with_capacity(WINDOW);
         let (mut at, mut dwell_total) = (None::<[f64; 2]>, 0.0);
-        let longest_wait_s = 20.0 * self.tau_s;
         while !window.is_empty() {
-            near.clear();
+            let mut ready = Vec::with_capacity(WINDOW);
+            // Near the end the window narrows: what is left last stays spread as in the base sequence.
+            let left = total - fill + window.len();
+            let wide = (left / END_SHARE).clamp(END_WINDOW, WINDOW);
             for (w, k) in window.iter().enumerate() {
+                if w >= wide && !ready.is_empty() {
+                    break;
+                }
                 let b = base[k % n] as usize;
-                if self.nest.ready(&self.bites[b], b, (k / n) as u32 + 1) {
-                    let s = self.bites[b].start;
-                    let d = at.map_or(0.0, |p| libm::hypot(s[0] - p[0], s[1] - p[1]));
-                    near.push((d as f32, w));
+                if self.nest.ready(self.bites[b].path, b, (k / n) as u32 + 1) {
+                    let d = at.map_or(0.0, |p| distance(self.bites[b].start, p));
+                    ready.push(Near(d, w as u32, b as u32));
                 }
             }
-            near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-            let (mut waited, mut wait, mut found_k) = (0.0, DWELL_S, 0.0);
-            let w = loop {
-                match self.choose(&near, &window, &base, limit_k) {
-                    Ok(w) => break w,
-                    Err((w, _)) if waited >= longest_wait_s => break w,
-                    Err((_, rise)) => {
-                        if waited == 0.0 {
-                            found_k = rise;
-                        }
-                        self.sheet.wait(wait);
-                        waited += wait;
-                        // Short waits first; long ones need not be retried each millisecond.
-                        wait = (waited / 8.0 / DWELL_S).floor().max(1.0) * DWELL_S;
-                    }
-                }
-            };
+            let (w, waited, found_k) = self.next(ready, limit_k);
             let k = window[w];
             let (b, pass) = (base[k % n] as usize, (k / n) as u32 + 1);
-            let jump_mm = at.map_or(0.0, |p| {
-                let s = self.bites[b].start;
-                libm::hypot(s[0] - p[0], s[1] - p[1])
-            });
+            let jump_mm = at.map_or(0.0, |p| distance(self.bites[b].start, p));
             let scan = &self.recipe.scan;
             let jump_s = jump_mm / scan.jump_speed_mm_s + scan.jump_settle_ms * 1e-3;
-            self.sheet.wait(jump_s);
             for p in pass..pass + self.passes_per_visit {
                 let mut visit = self.visit(b, p);
                 if p == pass && waited > 0.0 {
@@ -267,7 +242,12 @@ impl<'a> Planner<'a> {
                     );
                 }
                 out.push(visit);
-                self.burn(b);
+                let bite = &self.bites[b];
+                let joule = self.watt * bite.time_s;
+                let passes = self.recipe.passes.count;
+                let jump_s = if p == pass { jump_s } else { 0.0 };
+                self.sheet
+                    .cut(&bite.trace, joule, [jump_s, bite.time_s], (p, passes));
             }
             dwell_total += waited;
             at = Some(self.bites[b].end);
@@ -280,6 +260,56 @@ impl<'a> Planner<'a> {
             }
         }
         (out, dwell_total)
+    }
+
+    /// The nearest of `ready` that is cool enough; after a pause, if none is. Answers its place in the window,
+    /// the pause and the rise found before it.
+    fn next(&mut self, ready: Vec<Near>, limit_k: f32) -> (usize, f64, f32) {
+        let longest_wait_s = 20.0 * self.tau_s;
+        let (mut waited, mut found_k) = (0.0, 0.0);
+        let mut heap = BinaryHeap::from(ready);
+        loop {
+            self.sheet.look_ahead();
+            let mut coolest = (f32::INFINITY, 0);
+            let mut hot = Vec::new();
+            while let Some(near) = heap.pop() {
+                let rise = self.rise_k(near.2 as usize, limit_k.max(coolest.0.min(1e6)));
+                if rise <= limit_k {
+                    return (near.1 as usize, waited, found_k);
+                }
+                if rise < coolest.0 {
+                    coolest = (rise, near.1);
+                }
+                hot.push(near);
+            }
+            if waited >= longest_wait_s {
+                return (coolest.1 as usize, waited, found_k);
+            }
+            if waited == 0.0 {
+                found_k = coolest.0;
+            }
+            // Loss to the slide alone takes this long; spreading is faster, so that half of it is tried.
+            let decay_s = self.tau_s * f64::from(libm::logf(coolest.0 / limit_k));
+            let wait_s = (0.5 * decay_s / DWELL_S).round().clamp(1.0, 1e6) * DWELL_S;
+            self.sheet.wait(wait_s);
+            waited += wait_s;
+            heap = BinaryHeap::from(hot);
+        }
+    }
+
+    /// Highest rise along a bite while it is cut; stops looking past `enough_k`.
+    fn rise_k(&self, b: usize, enough_k: f32) -> f32 {
+        let samples = self.samples_of(b);
+        let mut rise = 0.0f32;
+        for (n, s) in samples.iter().enumerate() {
+            // What is hot now counts where the beam comes first.
+            let now = 4 * n <= samples.len();
+            rise = rise.max(self.sheet.outlook(*s, now));
+            if rise > enough_k {
+                break;
+            }
+        }
+        rise
     }
 
     fn visit(&self, b: usize, pass: u32) -> Visit {
@@ -302,193 +332,44 @@ impl<'a> Planner<'a> {
             dwell_reason: String::new(),
         }
     }
+}
 
-    /// Puts the heat of one pass in while its time passes.
-    fn burn(&mut self, b: usize) {
-        let range = self.samples_of(b);
-        let each_s = self.bites[b].time_s / range.len() as f64;
-        let joule = self.watt * each_s;
-        for s in range {
-            self.sheet.heat(self.samples[s], joule);
-            self.sheet.wait(each_s);
-        }
+/// A visit of the window: distance, place in the window, bite. The greatest is the nearest.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Near(f64, u32, u32);
+
+impl Eq for Near {}
+impl Ord for Near {
+    fn cmp(&self, other: &Near) -> std::cmp::Ordering {
+        other.0.total_cmp(&self.0).then(other.1.cmp(&self.1))
     }
-
-    /// The first of `near` whose guarded rise is within the limit; else the coolest if its own rise is;
-    /// else the coolest and its rise.
-    fn choose(
-        &self,
-        near: &[(f32, usize)],
-        window: &[usize],
-        base: &[u32],
-        limit_k: f32,
-    ) -> Result<usize, (usize, f32)> {
-        let n = self.bites.len();
-        let mut coolest = (f32::INFINITY, 0);
-        for (_, w) in near {
-            let b = base[window[*w] % n] as usize;
-            let samples = &self.samples[self.samples_of(b)];
-            let own = samples
-                .iter()
-                .map(|s| self.sheet.at(*s))
-                .fold(0.0, f32::max);
-            if own < coolest.0 {
-                coolest = (own, *w);
-            }
-            if own <= limit_k
-                && samples
-                    .iter()
-                    .all(|s| self.sheet.ring(*s, self.bites[b].ring_cells) <= limit_k)
-            {
-                return Ok(*w);
-            }
-        }
-        if coolest.0 <= limit_k {
-            Ok(coolest.1)
-        } else {
-            Err((coolest.1, coolest.0))
-        }
+}
+impl PartialOrd for Near {
+    fn partial_cmp(&self, other: &Near) -> Option<std::cmp::Ordering> {
+        Some(self.cmp(other))
     }
 }
 
-/// Places every `spacing_mm` at most, in the middle of equal parts of the polyline.
+/// Places along a polyline at most `spacing_mm` apart, both ends among them.
 fn along(points: &[[f64; 2]], spacing_mm: f64) -> Vec<[f64; 2]> {
-    let length: f64 = points
-        .windows(2)
-        .map(|w| libm::hypot(w[1][0] - w[0][0], w[1][1] - w[0][1]))
-        .sum();
+    let length = polyline::length(points);
     let count = (length / spacing_mm).ceil().clamp(1.0, 1e6) as usize;
     let step = length / count as f64;
-    let mut out = Vec::with_capacity(count);
-    let (mut at, mut next) = (0.0, step / 2.0);
+    let mut out = Vec::with_capacity(count + 1);
+    let mut at = 0.0;
     for w in points.windows(2) {
-        let d = libm::hypot(w[1][0] - w[0][0], w[1][1] - w[0][1]);
-        while out.len() < count && next <= at + d && d > 0.0 {
-            let t = (next - at) / d;
+        let d = distance(w[0], w[1]);
+        while out.len() < count && out.len() as f64 * step <= at + d && d > 0.0 {
+            let t = (out.len() as f64 * step - at) / d;
             out.push([
                 w[0][0] + t * (w[1][0] - w[0][0]),
                 w[0][1] + t * (w[1][1] - w[0][1]),
             ]);
-            next += step;
         }
         at += d;
     }
-    if out.is_empty() {
-        out.push(points[0]);
-    }
+    out.extend(points.last());
     out
-}
-
-/// Inner before outer: how far each path and its inner ones have come.
-#[derive(Default)]
-struct Nest {
-    parent: Vec<Option<u32>>,
-    children: Vec<Vec<u32>>,
-    /// Height above the innermost.
-    height: Vec<u32>,
-    /// Bites of each path (first, end).
-    bites: Vec<(u32, u32)>,
-    /// Last pass done of each bite.
-    done: Vec<u32>,
-    /// Last pass done of every bite of a path.
-    level: Vec<u32>,
-    /// Last pass that every inner path has done, and how many inner paths stand exactly there.
-    inner_level: Vec<u32>,
-    inner_waiting: Vec<u32>,
-}
-
-impl Nest {
-    fn new(paths: &[CutPath], bites: &[Bite]) -> Nest {
-        let n = paths.len();
-        let mut nest = Nest {
-            parent: paths
-                .iter()
-                .map(|p| p.parent.filter(|q| (*q as usize) < n))
-                .collect(),
-            children: vec![Vec::new(); n],
-            height: vec![0; n],
-            bites: vec![(0, 0); n],
-            done: vec![0; bites.len()],
-            level: vec![0; n],
-            inner_level: vec![0; n],
-            inner_waiting: vec![0; n],
-        };
-        for (b, bite) in bites.iter().enumerate() {
-            let range = &mut nest.bites[bite.path as usize];
-            if range.1 == 0 {
-                range.0 = b as u32;
-            }
-            range.1 = b as u32 + 1;
-        }
-        let mut waiting = vec![0u32; n];
-        for p in nest.parent.iter().flatten() {
-            waiting[*p as usize] += 1;
-        }
-        let mut free: Vec<usize> = (0..n).filter(|p| waiting[*p] == 0).collect();
-        let mut settled = vec![false; n];
-        while let Some(p) = free.pop() {
-            settled[p] = true;
-            if let Some(q) = nest.parent[p] {
-                let q = q as usize;
-                nest.height[q] = nest.height[q].max(nest.height[p] + 1);
-                waiting[q] -= 1;
-                if waiting[q] == 0 {
-                    free.push(q);
-                }
-            }
-        }
-        for (p, settled) in settled.iter().enumerate() {
-            // Paths that enclose each other in a circle would wait for ever: such parents are void.
-            if !settled {
-                nest.parent[p] = None;
-            }
-            if let Some(q) = nest.parent[p]
-                && nest.bites[p].1 > nest.bites[p].0
-            {
-                nest.children[q as usize].push(p as u32);
-            }
-        }
-        for p in 0..n {
-            nest.inner_waiting[p] = nest.children[p].len() as u32;
-        }
-        nest
-    }
-    fn ready(&self, bite: &Bite, b: usize, pass: u32) -> bool {
-        let p = bite.path as usize;
-        self.done[b] + 1 == pass && (self.children[p].is_empty() || self.inner_level[p] >= pass)
-    }
-    fn done(&mut self, path: u32, b: usize, pass: u32) {
-        self.done[b] = pass;
-        let p = path as usize;
-        let (first, end) = self.bites[p];
-        let level = self.done[first as usize..end as usize]
-            .iter()
-            .copied()
-            .min()
-            .unwrap_or(pass);
-        if level == self.level[p] {
-            return;
-        }
-        let old = std::mem::replace(&mut self.level[p], level);
-        let Some(q) = self.parent[p].map(|q| q as usize) else {
-            return;
-        };
-        if old == self.inner_level[q] {
-            self.inner_waiting[q] -= 1;
-            if self.inner_waiting[q] == 0 {
-                let lowest = self.children[q]
-                    .iter()
-                    .map(|c| self.level[*c as usize])
-                    .min();
-                self.inner_level[q] = lowest.unwrap_or(level);
-                let at = self.inner_level[q];
-                let standing = self.children[q]
-                    .iter()
-                    .filter(|c| self.level[**c as usize] == at);
-                self.inner_waiting[q] = standing.count() as u32;
-            }
-        }
-    }
 }
 
 /// Bites along a Hilbert curve, taken with a golden stride, inner ones first.
@@ -515,7 +396,7 @@ fn base_sequence(bites: &[Bite], nest: &Nest) -> Vec<u32> {
     sorted.sort_unstable();
     let stride = golden_stride(n);
     let mut out: Vec<u32> = (0..n).map(|i| sorted[i * stride % n].1).collect();
-    out.sort_by_key(|b| nest.height[bites[*b as usize].path as usize]);
+    out.sort_by_key(|b| nest.height(bites[*b as usize].path));
     out
 }
 

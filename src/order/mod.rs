@@ -7,6 +7,7 @@ pub mod cool;
 pub use arrange::{append_last, arrange, visits_in_order};
 mod exact;
 mod families;
+mod nest;
 pub mod tour;
 pub mod travel;
 

@@ -140,7 +140,7 @@ fn a_low_limit_is_kept_by_pauses() {
 
 fn plain<'a>(dx_um: f64) -> SimOptions<'a> {
     SimOptions {
-        dx_um,
+        cell_um: Some(dx_um),
         slide: false,
         ..SimOptions::default()
     }
@@ -165,7 +165,7 @@ fn energy_closes_with_slide_slugs_and_clamped_edges() {
             &m,
             &mask.recipe,
             SimOptions {
-                dx_um: 100.0,
+                cell_um: Some(100.0),
                 ..SimOptions::default()
             },
         );

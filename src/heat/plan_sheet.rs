@@ -1,0 +1,429 @@
+//! The sheet that ordering plans on: how warm each place is now, and how warm it will be by the end of the
+//! next visit if nothing else is cut.
+
+use super::Foil;
+use super::conduct::{Links, Scratch, Window, stable_s, stages};
+use super::fine::{crossings, groove};
+use crate::polyline;
+
+/// How fine to plan.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fineness {
+    pub cell_mm: f64,
+    /// Rays of a link, 1 to 8.
+    pub rays: u32,
+    /// Visits are gathered until this much time has passed; 0 steps after each.
+    pub tick_s: f64,
+    /// How far ahead is looked.
+    pub horizon_s: f64,
+}
+
+/// What is to be planned, for [`Fineness::choose`].
+#[derive(Debug, Clone, Copy)]
+pub struct Load {
+    pub area_mm2: f64,
+    pub visits: f64,
+    /// Time of a typical visit with its jump.
+    pub visit_s: f64,
+    /// Typical distance between cuts side by side.
+    pub spacing_mm: f64,
+}
+
+/// Cell stages spent on a plan: some seconds.
+const PLAN_WORK: f64 = 8e9;
+/// A cut warms the foil in so many parts one after another.
+const PARTS: usize = 4;
+/// A first look ahead, when the heat of the last cut reaches its neighbours.
+const SOON_S: f64 = 3e-3;
+/// Cells larger than this step by ticks.
+const TICK_CELL_MM: f64 = 0.4;
+
+impl Fineness {
+    /// The finest that the work allows, but no finer than half the distance between cuts.
+    pub fn choose(load: &Load, foil: &Foil) -> Fineness {
+        let least = (0.5 * load.spacing_mm).max(load.area_mm2.sqrt() / 2000.0);
+        let mut cell_mm = least.min(TICK_CELL_MM);
+        let horizon_s = load.visit_s;
+        loop {
+            let step_s = stable_s([cell_mm; 2], foil);
+            let tick_s = if cell_mm > TICK_CELL_MM { step_s } else { 0.0 };
+            let ticks = load.visits * (load.visit_s / tick_s.max(load.visit_s)).min(1.0);
+            let stages = stages(load.visit_s.max(tick_s) / step_s) as f64;
+            if load.area_mm2 / (cell_mm * cell_mm) * ticks * 2.0 * stages <= PLAN_WORK {
+                return Fineness {
+                    cell_mm,
+                    rays: if cell_mm <= 0.8 * load.spacing_mm {
+                        1
+                    } else {
+                        8
+                    },
+                    tick_s,
+                    horizon_s,
+                };
+            }
+            cell_mm *= 1.1;
+        }
+    }
+}
+
+/// What one cut does to the sheet.
+#[derive(Debug, Clone, Default)]
+pub struct Trace {
+    /// Cells warmed and their shares of the heat, for each part of the way in turn.
+    parts: Vec<Vec<(u32, f32)>>,
+    /// Links crossed: axis, link, rays.
+    links: Vec<(u8, u32, u8)>,
+}
+
+/// Cells joined by links, with a border of ghost cells. Rises above rest, kelvin, f32.
+///
+/// A link is a bundle of parallel rays; a cut severs the rays it crosses. With one ray, features of at least
+/// a cell are isolated exactly. With several, features smaller than a cell weaken the link by their share.
+#[derive(Debug, Clone)]
+pub struct PlanSheet {
+    nx: usize,
+    ny: usize,
+    stride: usize,
+    origin_mm: [f64; 2],
+    cell_mm: [f64; 2],
+    kerf_mm: f64,
+    tau_s: f64,
+    /// Longest stable explicit step, s.
+    step_s: f64,
+    now: Vec<f32>,
+    soon: Vec<f32>,
+    ahead: Vec<f32>,
+    /// Heat of the last cut alone, at rest outside its window.
+    fresh: Vec<f32>,
+    stale: bool,
+    /// Exchange over a link in one step, as a fraction of the difference.
+    links: [Vec<f32>; 2],
+    full: [f32; 2],
+    rays: u32,
+    /// Rays that a cut has thinned, and those it has severed.
+    wounds: [Vec<[u8; 2]>; 2],
+    horizon_s: f64,
+    tick_s: f64,
+    pending_s: f64,
+    /// Kelvin per joule put into one cell.
+    k_per_j: f64,
+    /// What ghost cells mirror: the edge (insulated) or its negative (held at rest).
+    mirror: f32,
+    scratch: Scratch,
+}
+
+impl PlanSheet {
+    /// Cells over `sheet_mm` (x min, y min, x max, y max).
+    pub fn new(sheet_mm: [f64; 4], fineness: &Fineness, kerf_mm: f64, foil: &Foil) -> PlanSheet {
+        let span = [
+            (sheet_mm[2] - sheet_mm[0]).max(1e-3),
+            (sheet_mm[3] - sheet_mm[1]).max(1e-3),
+        ];
+        let count = |w: f64| ((w / fineness.cell_mm).round() as usize).clamp(2, 4000);
+        let (nx, ny) = (count(span[0]), count(span[1]));
+        let cell_mm = [span[0] / nx as f64, span[1] / ny as f64];
+        let step_s = stable_s(cell_mm, foil);
+        let part = |i: usize| (foil.alpha_m2_s * step_s / (cell_mm[i] * 1e-3).powi(2)) as f32;
+        let full = [part(0), part(1)];
+        let stride = nx + 2;
+        let size = stride * (ny + 2);
+        PlanSheet {
+            nx,
+            ny,
+            stride,
+            origin_mm: [sheet_mm[0], sheet_mm[1]],
+            cell_mm,
+            kerf_mm,
+            tau_s: foil.tau_s(),
+            step_s,
+            now: vec![0.0; size],
+            soon: vec![0.0; size],
+            ahead: vec![0.0; size],
+            fresh: vec![0.0; size],
+            stale: false,
+            // Links to ghost cells are whole: the ghosts mirror, so that nothing flows unless clamped.
+            links: [vec![full[0]; size], vec![full[1]; size]],
+            full,
+            rays: fineness.rays.clamp(1, 8),
+            wounds: [vec![[0; 2]; size], vec![[0; 2]; size]],
+            horizon_s: fineness.horizon_s,
+            tick_s: fineness.tick_s,
+            pending_s: 0.0,
+            k_per_j: 1.0 / (foil.capacity_j_m2_k * cell_mm[0] * cell_mm[1] * 1e-6),
+            mirror: if foil.clamped { -1.0 } else { 1.0 },
+            scratch: [vec![0.0; size], vec![0.0; size], vec![0.0; size]],
+        }
+    }
+    /// A place in cell units, kept on the sheet.
+    pub fn place(&self, p_mm: [f64; 2]) -> [f32; 2] {
+        let p = self.cells(p_mm);
+        // Never as far as the outermost centre: the cell beyond is read too.
+        [
+            (p[0] as f32).clamp(1.0, self.nx as f32 - 1e-3),
+            (p[1] as f32).clamp(1.0, self.ny as f32 - 1e-3),
+        ]
+    }
+    fn cells(&self, p: [f64; 2]) -> [f64; 2] {
+        // The shift keeps cuts on round coordinates from running exactly through cell centres.
+        [
+            (p[0] - self.origin_mm[0]) / self.cell_mm[0] + 0.5 + 1.234_5e-6,
+            (p[1] - self.origin_mm[1]) / self.cell_mm[1] + 0.5 + 2.718_3e-6,
+        ]
+    }
+    /// What a cut along `points` (mm) does.
+    pub fn trace(&self, points: &[[f64; 2]]) -> Trace {
+        let mut parts: Vec<Vec<(u32, f32)>> = vec![Vec::new(); self.parts()];
+        let mut links: Vec<(u8, u32, u8)> = Vec::new();
+        let piece = 0.5 * self.cell_mm[0].min(self.cell_mm[1]);
+        let whole = polyline::length(points).max(1e-12);
+        let mut at = 0.0;
+        for w in points.windows(2) {
+            let length = polyline::distance(w[0], w[1]);
+            let count = (length / piece).ceil().clamp(1.0, 1e6);
+            for n in 0..count as usize {
+                let f = (n as f64 + 0.5) / count;
+                let p = [
+                    w[0][0] + f * (w[1][0] - w[0][0]),
+                    w[0][1] + f * (w[1][1] - w[0][1]),
+                ];
+                let part = ((at + f * length) / whole * parts.len() as f64) as usize;
+                let part = part.min(parts.len() - 1);
+                let share = (length / count / whole) as f32;
+                parts[part].extend(self.around(self.place(p)).map(|(k, u)| (k, u * share)));
+            }
+            at += length;
+            let ends = [self.cells(w[0]), self.cells(w[1])];
+            for ray in 0..self.rays {
+                let offset = (f64::from(ray) + 0.5) / f64::from(self.rays) - 0.5;
+                crossings(ends, [self.nx, self.ny], self.stride, offset, |axis, k| {
+                    links.push((axis as u8, k as u32, 1 << ray));
+                });
+            }
+        }
+        for cells in &mut parts {
+            cells.sort_unstable_by_key(|c| c.0);
+            cells.dedup_by(|next, kept| {
+                let same = kept.0 == next.0;
+                if same {
+                    kept.1 += next.1;
+                }
+                same
+            });
+            cells.shrink_to_fit();
+        }
+        links.sort_unstable();
+        links.dedup_by(|next, kept| {
+            let same = (kept.0, kept.1) == (next.0, next.1);
+            if same {
+                kept.2 |= next.2;
+            }
+            same
+        });
+        links.shrink_to_fit();
+        Trace { parts, links }
+    }
+    fn around(&self, p: [f32; 2]) -> [(u32, f32); 4] {
+        let (i, j) = (p[0] as usize, p[1] as usize);
+        let (u, v) = (p[0] - i as f32, p[1] - j as f32);
+        let k = (j * self.stride + i) as u32;
+        let w = self.stride as u32;
+        [
+            (k, (1.0 - u) * (1.0 - v)),
+            (k + 1, u * (1.0 - v)),
+            (k + w, (1.0 - u) * v),
+            (k + w + 1, u * v),
+        ]
+    }
+    fn read(&self, t: &[f32], p: [f32; 2]) -> f32 {
+        let (i, j) = (p[0] as usize, p[1] as usize);
+        let (u, v) = (p[0] - i as f32, p[1] - j as f32);
+        let k = j * self.stride + i;
+        let (a, b) = (t[k], t[k + 1]);
+        let (c, d) = (t[k + self.stride], t[k + self.stride + 1]);
+        let low = a + u * (b - a);
+        let high = c + u * (d - c);
+        low + v * (high - low)
+    }
+    /// Rise at a place now.
+    pub fn at(&self, p: [f32; 2]) -> f32 {
+        self.read(&self.now, p)
+    }
+    /// Highest rise at a place until the horizon if nothing is cut until then: from now on, or from soon on.
+    pub fn outlook(&self, p: [f32; 2], now: bool) -> f32 {
+        let later = self.read(&self.soon, p).max(self.read(&self.ahead, p));
+        if now { later.max(self.at(p)) } else { later }
+    }
+    /// Parts of a cut that are warmed one after another.
+    fn parts(&self) -> usize {
+        if self.tick_s > 0.0 { 1 } else { PARTS }
+    }
+    /// Lets `jump_s` and then `seconds` pass, in which a cut along a trace is made: pass `pass` of `passes`.
+    pub fn cut(
+        &mut self,
+        trace: &Trace,
+        joule: f64,
+        [jump_s, seconds]: [f64; 2],
+        (pass, passes): (u32, u32),
+    ) {
+        self.wait(jump_s + seconds);
+        let rise = (joule * self.k_per_j) as f32;
+        if self.tick_s > 0.0 {
+            for (k, share) in trace.parts.iter().flatten() {
+                self.now[*k as usize] += share * rise;
+                self.spread(*k as usize, share * rise);
+            }
+        } else {
+            self.warm_in_parts(trace, rise, seconds);
+            self.stale = true;
+        }
+        self.wound(trace, pass, passes);
+    }
+    /// Until the next step, heat reaches the neighbours in the forecast as on whole foil.
+    fn spread(&mut self, k: usize, rise: f32) {
+        let part = |full: f32| (full * (self.horizon_s / self.step_s) as f32).min(0.2);
+        let (px, py, w) = (part(self.full[0]), part(self.full[1]), self.stride);
+        for (k, part) in [
+            (k, 1.0 - 2.0 * px - 2.0 * py),
+            (k - 1, px),
+            (k + 1, px),
+            (k - w, py),
+            (k + w, py),
+        ] {
+            self.ahead[k] += part * rise;
+            self.soon[k] += part * rise;
+        }
+    }
+    /// Adds the heat of a cut that has just been made, each part as old as it is, and what it will be soon.
+    fn warm_in_parts(&mut self, trace: &Trace, rise: f32, seconds: f64) {
+        let w = self.stride;
+        let cells = || trace.parts.iter().flatten().map(|c| c.0 as usize);
+        let x = cells().fold([usize::MAX, 0], |x, k| [x[0].min(k % w), x[1].max(k % w)]);
+        let y = cells().fold([usize::MAX, 0], |y, k| [y[0].min(k / w), y[1].max(k / w)]);
+        // 3.5 diffusion lengths; a stable step is half a cell's diffusion length squared.
+        let reach = (3.5 * ((seconds + SOON_S) / self.step_s).sqrt() * 0.71).ceil() as usize + 1;
+        let grown =
+            |r: [usize; 2], n: usize| [r[0].saturating_sub(reach).max(1), (r[1] + reach).min(n)];
+        let window = [grown(x, self.nx), grown(y, self.ny)];
+        let mut fresh = std::mem::take(&mut self.fresh);
+        let row = |j: usize| j * w + window[0][0]..=j * w + window[0][1];
+        for j in window[1][0]..=window[1][1] {
+            fresh[row(j)].fill(0.0);
+        }
+        // Each part's heat comes at its end, so that the last is as fresh as the beam leaves it.
+        let part_s = seconds / trace.parts.len() as f64;
+        for (n, part) in trace.parts.iter().enumerate() {
+            if n > 0 {
+                self.evolve(&mut fresh, part_s, window);
+            }
+            for (k, share) in part {
+                fresh[*k as usize] += share * rise;
+            }
+        }
+        for j in window[1][0]..=window[1][1] {
+            for (now, fresh) in self.now[row(j)].iter_mut().zip(&fresh[row(j)]) {
+                *now += fresh;
+            }
+        }
+        // `soon` stands as `now` did without this heat.
+        self.evolve(&mut fresh, SOON_S, window);
+        for j in window[1][0]..=window[1][1] {
+            for (soon, fresh) in self.soon[row(j)].iter_mut().zip(&fresh[row(j)]) {
+                *soon += fresh;
+            }
+        }
+        self.fresh = fresh;
+    }
+    fn wound(&mut self, trace: &Trace, pass: u32, passes: u32) {
+        let dx = (self.cell_mm[0] * self.cell_mm[1]).sqrt();
+        let thin = groove(pass, passes, self.kerf_mm, dx);
+        let rays = self.rays as f32;
+        for (axis, k, hit) in &trace.links {
+            let (axis, k) = (*axis as usize, *k as usize);
+            let [thinned, severed] = &mut self.wounds[axis][k];
+            *thinned |= hit;
+            if pass >= passes {
+                *severed |= hit;
+            }
+            let cut = severed.count_ones() as f32;
+            let grooved = (*thinned & !*severed).count_ones() as f32;
+            let left = (rays - cut - grooved * (1.0 - thin)) / rays;
+            let link = &mut self.links[axis][k];
+            *link = link.min(self.full[axis] * left.max(0.0));
+        }
+    }
+    /// Puts heat in along a trace without cutting.
+    pub fn warm(&mut self, trace: &Trace, joule: f64) {
+        let rise = (joule * self.k_per_j) as f32;
+        for (k, share) in trace.parts.iter().flatten() {
+            self.now[*k as usize] += share * rise;
+        }
+    }
+    /// Lets time pass. Steps are made once `tick_s` has gathered.
+    pub fn wait(&mut self, seconds: f64) {
+        self.pending_s += seconds;
+        if self.pending_s > 0.0 && self.pending_s >= self.tick_s {
+            let mut t = std::mem::take(&mut self.now);
+            self.evolve(&mut t, self.pending_s, self.whole());
+            self.now = t;
+            self.soon.copy_from_slice(&self.now);
+            self.pending_s = 0.0;
+            self.stale = true;
+        }
+    }
+    /// Lets time pass in one step, whatever the tick.
+    pub fn let_pass(&mut self, seconds: f64) {
+        let tick_s = std::mem::replace(&mut self.tick_s, 0.0);
+        self.wait(seconds);
+        self.tick_s = tick_s;
+    }
+    /// Brings the forecast up to date.
+    pub fn look_ahead(&mut self) {
+        if std::mem::take(&mut self.stale) {
+            let mut t = std::mem::take(&mut self.ahead);
+            t.copy_from_slice(&self.now);
+            self.evolve(&mut t, self.horizon_s, self.whole());
+            self.ahead = t;
+        }
+    }
+    /// Forgets heat and cuts.
+    pub fn clear(&mut self) {
+        self.now.fill(0.0);
+        self.soon.fill(0.0);
+        self.ahead.fill(0.0);
+        for axis in 0..2 {
+            self.links[axis].fill(self.full[axis]);
+            self.wounds[axis].fill([0; 2]);
+        }
+        self.pending_s = 0.0;
+        self.stale = false;
+    }
+    /// Lets `t` conduct and lose heat for `seconds`.
+    fn evolve(&mut self, t: &mut [f32], seconds: f64, window: Window) {
+        let links = Links {
+            gx: &self.links[0],
+            gy: &self.links[1],
+            stride: self.stride,
+        };
+        let steps = seconds / self.step_s;
+        let (nx, ny, w, mirror) = (self.nx, self.ny, self.stride, self.mirror);
+        let ghosts = |t: &mut [f32]| {
+            for j in 1..=ny {
+                t[j * w] = mirror * t[j * w + 1];
+                t[j * w + nx + 1] = mirror * t[j * w + nx];
+            }
+            for i in 1..=nx {
+                t[i] = mirror * t[w + i];
+                t[(ny + 1) * w + i] = mirror * t[ny * w + i];
+            }
+        };
+        links.advance(t, &mut self.scratch, window, (steps, stages(steps)), ghosts);
+        let kept = libm::exp(-seconds / self.tau_s) as f32;
+        for j in window[1][0]..=window[1][1] {
+            let row = j * w + window[0][0]..=j * w + window[0][1];
+            t[row].iter_mut().for_each(|t| *t *= kept);
+        }
+    }
+    fn whole(&self) -> Window {
+        [[1, self.nx], [1, self.ny]]
+    }
+}
