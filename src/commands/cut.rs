@@ -275,6 +275,12 @@ fn order_picture(
             .iter()
             .map(|s| (to_job(s.from), to_job(s.to), s.overlap_um * 1e-3))
             .collect(),
+        elsewhere: job
+            .stencil
+            .elsewhere
+            .rings()
+            .map(|r| r.iter().map(|p| to_job(*p)).collect())
+            .collect(),
         marks: words::numbered(&job.findings)
             .filter_map(|(number, f)| {
                 f.at_mm.map(|at| Mark {
