@@ -377,6 +377,12 @@ fn order_picture(
             .map(|s| (to_job(s.from), to_job(s.to), s.overlap_um * 1e-3))
             .collect(),
         tabs: plan.tabs_mm(),
+        elsewhere: job
+            .stencil
+            .elsewhere
+            .rings()
+            .map(|r| r.iter().map(|p| to_job(*p)).collect())
+            .collect(),
         marks: words::numbered(&job.findings)
             .filter_map(|(number, f)| {
                 f.at_mm.map(|at| Mark {

@@ -8,6 +8,8 @@ use crate::motion::Motion;
 use crate::units::{show_time_s, trim_number};
 
 const TIE: [u8; 3] = [224, 108, 0];
+/// Foil that other stencils of the layer open.
+const ELSEWHERE: [u8; 3] = [183, 205, 226];
 /// Seams: told from cuts by their white rim, and from bars by shape as well.
 const SEAM: [u8; 3] = [0, 114, 178];
 
@@ -32,6 +34,8 @@ pub struct OrderPicture {
     pub seams: Vec<([f64; 2], [f64; 2], f64)>,
     /// Middles of the tabs that hold a cut-out sheet.
     pub tabs: Vec<[f64; 2]>,
+    /// Rings of what other stencils of the same layer open.
+    pub elsewhere: Vec<Vec<[f64; 2]>>,
     pub marks: Vec<Mark>,
     /// Lines of the legend, such as times.
     pub facts: Vec<String>,
@@ -41,6 +45,14 @@ pub struct OrderPicture {
 pub fn order_png(motion: &Motion, picture: &OrderPicture) -> Vec<u8> {
     let (mut canvas, view) = page(&picture.title, &picture.subtitle, motion.sheet_mm);
     sheet(&mut canvas, &view, motion.sheet_mm);
+    canvas.fill_rings(
+        picture
+            .elsewhere
+            .iter()
+            .map(|ring| ring.iter().map(|p| view.px(*p)).collect::<Vec<_>>()),
+        ELSEWHERE,
+        1.0,
+    );
     canvas.fill_rings(
         picture
             .openings
@@ -283,6 +295,13 @@ fn legend(canvas: &mut Canvas, motion: &Motion, picture: &OrderPicture) {
             canvas,
             &|c, y| c.rect(x, y - 4.0, 28.0, 8.0, TIE),
             &format!("{} tie bars, {span} wide", picture.bars.len()),
+        );
+    }
+    if !picture.elsewhere.is_empty() {
+        row(
+            canvas,
+            &|c, y| c.rect(x, y - 8.0, 28.0, 16.0, ELSEWHERE),
+            "foil that another stencil of the layer opens",
         );
     }
     if let Some(&(_, _, overlap_mm)) = picture.seams.first() {

@@ -5,6 +5,7 @@
 
 use super::foil::{CoreEdge, Foil, Sample, centroid, core_edges, samples};
 use super::geometry::{V, crossing, dot, len, middle, sub, v};
+use super::symmetry::{self, Mirror};
 use crate::artwork::{Layer, TieSettings};
 use crate::recipe::Recipe;
 use crate::regions::{EdgeIndex, Regions, nearest_on_segment};
@@ -27,6 +28,14 @@ pub struct Placed {
     pub reason: String,
 }
 
+/// Candidates of each eighth of the way round that pairs are made of.
+const PER_EIGHTH: usize = 16;
+/// Angle without a bar from which on an island can swing out.
+const OPEN_SIDE: f64 = PI * 4.0 / 3.0;
+/// What a set of bars costs more, in bars, for each mirror line of the island that it breaks.
+const UNEVEN: f64 = 2.0;
+/// Bars on a mirror line come first among equals.
+const ON_MIRROR: f64 = 0.98;
 /// What a bar costs where a web too narrow to hold is already: it parts no film.
 const HAIR: f64 = 0.1;
 
@@ -218,6 +227,36 @@ fn one_island(
             add(&mut all, p, end.0, [d[0] / l, d[1] / l], &end.1, centre);
         }
     }
+    let shore_at: Vec<V> = shores[piece].iter().map(|s| s.sample.at).collect();
+    let mirrors = symmetry::mirrors(foil.cores.shape(piece), centre, &shore_at, |p| {
+        let (q, _) = order.nearest_outside(tree, p, piece)?;
+        Some(len(sub(q, p)))
+    });
+    for m in &mirrors {
+        let images: Vec<Candidate> = all
+            .iter()
+            .map(|c| {
+                let (from, to) = (m.of(c.from), m.of(c.to));
+                let r = sub(middle(from, to), centre);
+                Candidate {
+                    from,
+                    to,
+                    angle: libm::atan2(r[1], r[0]),
+                    ..*c
+                }
+            })
+            .collect();
+        all.extend(images);
+        for p in m.crossings(foil.cores.shape(piece)) {
+            if let Some((q, edge)) = order.nearest_outside(tree, p, piece) {
+                let d = sub(q, p);
+                let l = len(d).max(1.0);
+                let before = all.len();
+                add(&mut all, p, q, [d[0] / l, d[1] / l], &edge, centre);
+                all[before..].iter_mut().for_each(|c| c.cost *= ON_MIRROR);
+            }
+        }
+    }
     // A web too narrow to hold becomes a bar without parting any film.
     for &hair in hairs.get(&piece).into_iter().flatten() {
         let p = nearest_own_edge(foil, piece, hair);
@@ -285,7 +324,7 @@ fn one_island(
     });
     let least = (settings.count.unwrap_or(recipe.tie_bars.min_per_island) as usize).max(1);
     let most = (recipe.tie_bars.max_per_island as usize).max(least);
-    let chosen = choose(&all, least, most, room);
+    let chosen = choose(&all, least, most, room, &mirrors);
     for (n, c) in chosen.iter().enumerate() {
         let gap_um = (len(sub(c.to, c.from)) - web_nm).max(0.0) / NM_PER_UM;
         for p in [c.from, middle(c.from, c.to), c.to] {
@@ -419,8 +458,25 @@ fn apart(a: f64, b: f64) -> f64 {
 }
 
 /// Bars with the least cost that are spread round the centre of mass; `room` keeps them from merging.
-fn choose(all: &[Candidate], least: usize, most: usize, room: f64) -> Vec<Candidate> {
-    let few = &all[..all.len().min(96)];
+fn choose(
+    all: &[Candidate],
+    least: usize,
+    most: usize,
+    room: f64,
+    mirrors: &[Mirror],
+) -> Vec<Candidate> {
+    let uneven = |bars: &[(V, V)]| UNEVEN * symmetry::broken(mirrors, bars, room / 8.0) as f64;
+    // The cheapest of each eighth of the way round, so that a long narrow gap on one side does not hide the others.
+    let mut taken = [0usize; 8];
+    let few: Vec<Candidate> = all
+        .iter()
+        .filter(|c| {
+            let eighth = ((c.angle / (PI / 4.0)).round() as i64).rem_euclid(8) as usize;
+            taken[eighth] += 1;
+            taken[eighth] <= PER_EIGHTH
+        })
+        .copied()
+        .collect();
     let unit = few[0].cost.max(1.0);
     let clear = |a: &Candidate, b: &Candidate| {
         len(sub(middle(a.from, a.to), middle(b.from, b.to))) >= room
@@ -446,8 +502,15 @@ fn choose(all: &[Candidate], least: usize, most: usize, room: f64) -> Vec<Candid
             } else {
                 0.0
             };
-            let cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt + merged;
-            if best.is_none_or(|(c, _, _)| cost < c - 1e-9) {
+            let mut cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt + merged;
+            // A pair that leaves one side open takes a third bar.
+            if 2.0 * PI - apart(a.angle, b.angle) > OPEN_SIDE {
+                cost += 1.0;
+            }
+            if best.is_none_or(|(c, _, _)| {
+                cost < c - 1e-9 && cost + uneven(&[(a.from, a.to), (b.from, b.to)]) < c - 1e-9
+            }) {
+                let cost = cost + uneven(&[(a.from, a.to), (b.from, b.to)]);
                 best = Some((cost, i, j));
             }
         }
@@ -459,7 +522,7 @@ fn choose(all: &[Candidate], least: usize, most: usize, room: f64) -> Vec<Candid
     while chosen.len() < most {
         let wide = widest_gap(&chosen);
         // Held on all sides once no half-turn is without a bar (a pair needs two thirds of one).
-        if chosen.len() >= least && wide <= PI * 4.0 / 3.0 {
+        if chosen.len() >= least && wide <= OPEN_SIDE {
             break;
         }
         let limit = if chosen.len() < least {
@@ -475,13 +538,27 @@ fn choose(all: &[Candidate], least: usize, most: usize, room: f64) -> Vec<Candid
                     .iter()
                     .map(|k| apart(k.angle, c.angle))
                     .fold(PI, f64::min);
-                (c.cost / unit - 4.0 * nearest, c)
+                let mut bars: Vec<(V, V)> = chosen.iter().map(|k| (k.from, k.to)).collect();
+                bars.push((c.from, c.to));
+                (c.cost / unit - 4.0 * nearest + uneven(&bars), c)
             })
             .min_by(|a, b| a.0.total_cmp(&b.0));
         let Some((_, next)) = next else { break };
+        let before = chosen.len();
         chosen.push(*next);
-        if chosen.len() > least && widest_gap(&chosen) > wide - 0.2 {
-            chosen.pop();
+        // Its mirror image with it, where it is not its own.
+        for m in mirrors {
+            let image = m.of(middle(next.from, next.to));
+            let partner = all.iter().find(|c| {
+                len(sub(middle(c.from, c.to), image)) <= room / 8.0
+                    && chosen.iter().all(|k| clear(k, c))
+            });
+            if let Some(partner) = partner.filter(|_| chosen.len() < most) {
+                chosen.push(*partner);
+            }
+        }
+        if before >= least && widest_gap(&chosen) > wide - 0.2 {
+            chosen.truncate(before);
             break;
         }
     }

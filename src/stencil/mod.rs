@@ -6,6 +6,7 @@ mod foil;
 mod geometry;
 pub mod rules;
 mod split;
+mod symmetry;
 mod whole;
 
 use crate::artwork::{Layer, TieLine};
@@ -32,6 +33,8 @@ pub struct Stencil {
     pub tie_bars: Vec<TieBar>,
     /// Where this stencil and another of the same layer share an opening.
     pub seams: Vec<StencilSeam>,
+    /// What other stencils of the same layer open.
+    pub elsewhere: Regions,
     /// How the layer was split, where it was.
     pub split: Option<SplitProof>,
 }
@@ -101,6 +104,7 @@ pub fn hold_together(
         islands: Vec::new(),
         tie_bars: Vec::new(),
         seams: Vec::new(),
+        elsewhere: Regions::new(),
         split: None,
     };
     match mode {

@@ -18,9 +18,9 @@ use std::f64::consts::PI;
 /// Standard gravity, m/s2 (exact by definition).
 const GRAVITY_M_S2: f64 = 9.80665;
 
-/// Mean width below which something is dust that rounding left and nothing drawn, nanometres: a quarter of the
-/// flattening tolerance.
-const DUST_NM: f64 = 25.0;
+/// Mean width below which something is dust that flattening and rounding left and nothing drawn, nanometres: the
+/// tolerance of flattening.
+const DUST_NM: f64 = 100.0;
 
 /// Area ratio of an opening: its area over the area of its wall, A / (P T) (IPC-7525).
 pub fn area_ratio(area_um2: f64, perimeter_um: f64, thickness_um: f64) -> f64 {

@@ -302,6 +302,7 @@ fn whole(layer: &Layer, sheet: &Regions) -> Stencil {
         islands: Vec::new(),
         tie_bars: Vec::new(),
         seams: Vec::new(),
+        elsewhere: Regions::new(),
         split: None,
     }
 }
@@ -375,6 +376,7 @@ fn share(
         out.push(Stencil {
             name,
             drawn: openings.clone(),
+            elsewhere: difference(&outline, &openings),
             openings,
             seams: std::mem::take(&mut seams_of[c]),
             ..whole(layer, sheet)
@@ -418,8 +420,9 @@ fn report(
     let mut f = Finding::note(
         "split",
         format!(
-            "{} islands: the layer is shared between {} stencils with {} seams ({fewest}), overlap {}; the union of the stencils differs from the drawing by {} um2{grid}",
+            "{} island{}: the layer is shared between {} stencils with {} seams ({fewest}), overlap {}; the union of the stencils differs from the drawing by {} um2{grid}",
             found.loose(),
+            if found.loose() == 1 { "" } else { "s" },
             proof.stencils,
             proof.seams,
             show_length_um(recipe.stitch_overlap_um()),
