@@ -112,10 +112,10 @@ impl Trimmer {
                 after: ((i + 1) % n) as u32,
             });
         }
-        for i in 0..n {
+        for (i, &vertex) in ring.iter().enumerate() {
             let (m, k) = (self.sides[(i + n - 1) % n].normal, self.sides[i].normal);
             if (m[0] * k[1] - m[1] * k[0]) * offset > 0.0 {
-                self.sides[i].arc_at = Some(ring[i]);
+                self.sides[i].arc_at = Some(vertex);
             }
         }
         (n >= 3).then_some(())
