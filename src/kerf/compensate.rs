@@ -130,7 +130,7 @@ fn lost_parts(
     if path.is_empty() {
         return whole.clone();
     }
-    if path.len() == 1 && shape.holes().len() == 0 && is_convex(shape.outer()) {
+    if path.len() == 1 && shape.holes().len() == 0 && is_blunt(shape.outer(), kerf) {
         return Regions::new();
     }
     let swept = regions::outset(path, kerf / 2.0 + 2.0 * tolerance, tolerance);
@@ -142,15 +142,42 @@ fn lost_parts(
     })
 }
 
-fn is_convex(ring: &[Point]) -> bool {
+/// Whether the ring is convex and nowhere turns by more than 120 degrees within a kerf of its length: then
+/// the beam leaves no more of it than the corners of a triangle with equal sides.
+fn is_blunt(ring: &[Point], kerf: f64) -> bool {
     let n = ring.len();
-    (0..n).all(|i| {
-        let (a, b, c) = (ring[i], ring[(i + 1) % n], ring[(i + 2) % n]);
-        let cross = (i64::from(b.x) - i64::from(a.x)) as i128
-            * (i64::from(c.y) - i64::from(b.y)) as i128
-            - (i64::from(b.y) - i64::from(a.y)) as i128 * (i64::from(c.x) - i64::from(b.x)) as i128;
-        cross >= 0
-    })
+    let most = 2.0 * std::f64::consts::FRAC_PI_3 + 1e-6;
+    let edge = |i: usize| {
+        let (a, b) = (ring[i % n], ring[(i + 1) % n]);
+        (
+            f64::from(b.x) - f64::from(a.x),
+            f64::from(b.y) - f64::from(a.y),
+        )
+    };
+    let turn = |i: usize| {
+        let (u, v) = (edge(i), edge(i + 1));
+        libm::atan2(u.0 * v.1 - u.1 * v.0, u.0 * v.0 + u.1 * v.1)
+    };
+    let length = |i: usize| libm::hypot(edge(i).0, edge(i).1);
+    // A window of corners: from `first` to `last`, `between` of length apart.
+    let (mut first, mut turned, mut between) = (0, 0.0, 0.0);
+    for last in 0..2 * n {
+        let t = turn(last);
+        if t < 0.0 {
+            return false;
+        }
+        turned += t;
+        while between > kerf && first < last {
+            turned -= turn(first);
+            between -= length(first + 1);
+            first += 1;
+        }
+        if turned > most {
+            return false;
+        }
+        between += length(last + 1);
+    }
+    true
 }
 
 fn single_lines(
