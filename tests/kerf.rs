@@ -221,6 +221,21 @@ fn a_thin_wedge_on_its_own_is_a_line() {
 }
 
 #[test]
+fn long_tips_of_convex_openings_are_cut() {
+    // A triangle with a tip of 2 degrees, and an ellipse 10 um wide and 2 mm long.
+    let tip = region(&[&[[0.0, 0.0], [1000.0, -17.5], [1000.0, 17.5]]]);
+    let ellipse: Vec<[f64; 2]> = circle(0.0, 0.0, 1.0, 720)
+        .iter()
+        .map(|p| [1000.0 * p[0], 5.0 * p[1]])
+        .collect();
+    for (drawn, tips) in [(tip, 1), (region(&[&ellipse]), 2)] {
+        let cuts = compensate(&drawn, &recipe(8.0)).value;
+        let lines = cuts.iter().filter(|c| c.kind == CutKind::Line).count();
+        assert_eq!(lines, tips);
+    }
+}
+
+#[test]
 fn centre_lines_are_the_same_in_every_run() {
     // Edges a few nanometres apart beside a slit.
     let drawn = region(&[

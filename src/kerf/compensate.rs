@@ -185,11 +185,7 @@ fn lost_parts(
     if own.is_empty() {
         return shape.to_regions();
     }
-    // A convex opening that keeps all its edges loses its corners' tips only.
-    let whole_ring = own.len() == 1
-        && shape.holes().len() == 0
-        && paths.shape(own.start).outer().len() == shape.outer().len();
-    if whole_ring && is_convex_and_blunt(shape.outer()) {
+    if own.len() == 1 && shape.holes().len() == 0 && is_blunt(shape.outer(), kerf) {
         return Regions::new();
     }
     let mut path = Regions::new();
@@ -216,24 +212,42 @@ fn lost_parts(
     })
 }
 
-/// Whether no corner turns inwards and none is sharper than 30 degrees.
-fn is_convex_and_blunt(ring: &[Point]) -> bool {
-    const COS_30: f64 = 0.866_025_403_784_438_6;
+/// Whether the ring is convex and nowhere turns by more than 120 degrees within a kerf of its length: then
+/// the beam leaves no more of it than the corners of a triangle with equal sides.
+fn is_blunt(ring: &[Point], kerf: f64) -> bool {
     let n = ring.len();
-    (0..n).all(|i| {
-        let (a, b, c) = (ring[i], ring[(i + 1) % n], ring[(i + 2) % n]);
-        let d = |p: Point, q: Point| {
-            (
-                i64::from(q.x) - i64::from(p.x),
-                i64::from(q.y) - i64::from(p.y),
-            )
-        };
-        let ((ux, uy), (vx, vy)) = (d(a, b), d(b, c));
-        let cross = i128::from(ux) * i128::from(vy) - i128::from(uy) * i128::from(vx);
-        let dot = i128::from(ux) * i128::from(vx) + i128::from(uy) * i128::from(vy);
-        let lengths = regions::distance_nm(a, b) * regions::distance_nm(b, c);
-        cross >= 0 && (dot >= 0 || -(dot as f64) < COS_30 * lengths)
-    })
+    let most = 2.0 * std::f64::consts::FRAC_PI_3 + 1e-6;
+    let edge = |i: usize| {
+        let (a, b) = (ring[i % n], ring[(i + 1) % n]);
+        (
+            f64::from(b.x) - f64::from(a.x),
+            f64::from(b.y) - f64::from(a.y),
+        )
+    };
+    let turn = |i: usize| {
+        let (u, v) = (edge(i), edge(i + 1));
+        libm::atan2(u.0 * v.1 - u.1 * v.0, u.0 * v.0 + u.1 * v.1)
+    };
+    let length = |i: usize| libm::hypot(edge(i).0, edge(i).1);
+    // A window of corners: from `first` to `last`, `between` of length apart.
+    let (mut first, mut turned, mut between) = (0, 0.0, 0.0);
+    for last in 0..2 * n {
+        let t = turn(last);
+        if t < 0.0 {
+            return false;
+        }
+        turned += t;
+        while between > kerf && first < last {
+            turned -= turn(first);
+            between -= length(first + 1);
+            first += 1;
+        }
+        if turned > most {
+            return false;
+        }
+        between += length(last + 1);
+    }
+    true
 }
 
 fn single_lines(

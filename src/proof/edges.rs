@@ -9,7 +9,7 @@ use super::grid::{Grid, Segment, hypot};
 use rayon::prelude::*;
 
 /// Drawn edges are looked at in pieces no longer than this.
-const PIECE_UM: f64 = 64.0;
+pub(super) const PIECE_UM: f64 = 64.0;
 
 /// Edges shorter than this have no direction of their own, only that of rounding.
 const STRAIGHT_UM: f64 = 0.1;

@@ -645,7 +645,7 @@ impl<'a> Proof<'a> {
                 );
             }
             if let Some((at, burn)) = r.extra_at
-                && r.extra_um > overlap_um.min(0.5 * r.length_um)
+                && r.extra_um > (overlap_um + edges::PIECE_UM).min(0.5 * r.length_um)
             {
                 let line = self.job.line(burn as usize, 0);
                 self.fault(

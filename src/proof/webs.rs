@@ -20,14 +20,15 @@ pub(super) struct Widths {
 
 /// Metal from `p` straight on to the next cut, micrometres; `None` when there is none near.
 fn metal_along(p: [f64; 2], u: [f64; 2], most_um: f64, cut: &Grid, radius_um: f64) -> Option<f64> {
-    Some((first_crossing(p, u, most_um + radius_um, cut)? - radius_um).max(0.0))
+    let (t, _) = first_crossing(p, u, most_um + radius_um, cut)?;
+    Some((t - radius_um).max(0.0))
 }
 
-/// How far from `p` in direction `u` the first segment is met.
-fn first_crossing(p: [f64; 2], u: [f64; 2], far: f64, grid: &Grid) -> Option<f64> {
+/// How far from `p` in direction `u` the first segment is met, and which.
+fn first_crossing(p: [f64; 2], u: [f64; 2], far: f64, grid: &Grid) -> Option<(f64, Segment)> {
     let end = [p[0] + u[0] * far, p[1] + u[1] * far];
     let cross = |a: [f64; 2], b: [f64; 2]| a[0] * b[1] - a[1] * b[0];
-    let mut first: Option<f64> = None;
+    let mut first: Option<(f64, Segment)> = None;
     grid.near(
         [p[0].min(end[0]), p[1].min(end[1])],
         [p[0].max(end[0]), p[1].max(end[1])],
@@ -39,8 +40,9 @@ fn first_crossing(p: [f64; 2], u: [f64; 2], far: f64, grid: &Grid) -> Option<f64
                 return;
             }
             let (t, k) = (cross(r, d) / turn, cross(r, u) / turn);
-            if (0.0..=far).contains(&t) && (0.0..=1.0).contains(&k) {
-                first = Some(first.map_or(t, |f: f64| f.min(t)));
+            let hit = (0.0..=far).contains(&t) && (0.0..=1.0).contains(&k);
+            if hit && first.is_none_or(|f| t < f.0) {
+                first = Some((t, *s));
             }
         },
     );
@@ -54,14 +56,20 @@ pub(super) fn across_throat(stretch: &Stretch, drawn: &Grid, cut: &Grid, w: Widt
     if stretch.length_um() > 4.0 * w.max_bar_um {
         return None;
     }
-    let q = wall_ahead(p, normal, 4.0 * w.radius_um, drawn)?;
+    let (q, other) = wall_ahead(p, normal, 4.0 * w.radius_um, drawn)?;
     let middle = [(p[0] + q[0]) / 2.0, (p[1] + q[1]) / 2.0];
-    let along = [-normal[1], normal[0]];
+    // Along the throat: halfway between the directions of its walls.
+    let across = [normal[0] - other[0], normal[1] - other[1]];
+    let l = across[0].hypot(across[1]);
+    if l < 1e-9 {
+        return None;
+    }
+    let along = [-across[1] / l, across[0] / l];
     // A rest of an opening beside a bar may be left to it as well.
     let most = 1.5 * w.max_bar_um;
     let ways = [along, [-along[0], -along[1]]].map(|u| {
         let cut_at = metal_along(middle, u, most, cut, w.radius_um);
-        let wall_at = wall_ahead(middle, u, most, drawn).map(|q| hypot(middle, q));
+        let wall_at = wall_ahead(middle, u, most, drawn).map(|(q, _)| hypot(middle, q));
         (cut_at, wall_at)
     });
     let is_cut =
@@ -86,11 +94,16 @@ pub(super) fn across_throat(stretch: &Stretch, drawn: &Grid, cut: &Grid, w: Widt
         })
 }
 
-/// Where a straight way from `p` first meets a drawn edge.
-fn wall_ahead(p: [f64; 2], u: [f64; 2], most_um: f64, drawn: &Grid) -> Option<[f64; 2]> {
+/// Where a straight way from `p` first meets a drawn edge, and the normal into the opening there.
+fn wall_ahead(
+    p: [f64; 2],
+    u: [f64; 2],
+    most_um: f64,
+    drawn: &Grid,
+) -> Option<([f64; 2], [f64; 2])> {
     let from = [p[0] + u[0] * 0.01, p[1] + u[1] * 0.01];
-    let t = first_crossing(from, u, most_um, drawn)?;
-    Some([from[0] + u[0] * t, from[1] + u[1] * t])
+    let (t, s) = first_crossing(from, u, most_um, drawn)?;
+    Some(([from[0] + u[0] * t, from[1] + u[1] * t], s.left()))
 }
 
 /// The bar that the stretch is one side of; `None` where the foil behind it holds without. Metal that
@@ -134,7 +147,11 @@ pub(super) fn widened(
         let l = sum[0].hypot(sum[1]).max(1e-9);
         let u = [sum[0] / l, sum[1] / l];
         let metal = |p, u| metal_along(p, u, w.max_bar_um, cut, w.radius_um);
-        let (Some(here), Some(there)) = (metal(*p, u), metal(q, into_opening(q, drawn, u))) else {
+        let Some(here) = metal(*p, u) else { continue };
+        // Straight on, or into the opening on the other side, whichever meets a cut first.
+        let ways = [[-u[0], -u[1]], into_opening(q, drawn, u)];
+        let there = ways.iter().filter_map(|n| metal(q, *n));
+        let Some(there) = there.min_by(f64::total_cmp) else {
             continue;
         };
         let whole = here + gap + there;

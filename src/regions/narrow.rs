@@ -18,6 +18,8 @@ const FACING: f64 = -0.3;
 const STEP: f64 = 0.5;
 /// Chords this many limits long (and a step) are looked at.
 const LONGEST: f64 = 2.2;
+/// Least cosine between the way on from the last chord and the direction of the walls there.
+const TURN: f64 = 0.2;
 /// How far around the narrow parts the boundary is sampled, in limits.
 const AROUND: f64 = 3.0;
 
@@ -113,6 +115,10 @@ impl MedialAxis {
             for degrees in [15.0, -15.0, 30.0, -30.0, 45.0, -45.0, 60.0, -60.0f64] {
                 let (s, c) = libm::sincos(degrees.to_radians());
                 let turned = [c * way[0] - s * way[1], s * way[0] + c * way[1]];
+                // Never back the way it came.
+                if turned[0] * along[0] + turned[1] * along[1] < TURN {
+                    continue;
+                }
                 let r = radius(on(here.at, turned, step));
                 if r > best.0 + 1.0 {
                     best = (r, turned);

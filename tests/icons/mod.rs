@@ -149,7 +149,8 @@ fn one(name: &str, file: &Path, folder: &Path, t: &mut Totals) {
     }
     let report: Report =
         serde_json::from_slice(&std::fs::read(out.join("icon.report.json")).unwrap()).unwrap();
-    let nc = std::fs::read_to_string(out.join("icon-icon.nc")).unwrap();
+    let job = report.files.iter().find(|f| f.ends_with(".nc")).unwrap();
+    let nc = std::fs::read_to_string(out.join(job)).unwrap();
     std::fs::remove_dir_all(&out).unwrap();
     let said = &report.layers[0];
     let specks = said
@@ -234,8 +235,12 @@ fn as_cut(text: &str, nc: &str, bar_mm2: f64, name: &str, t: &mut Totals) -> Vec
         .sum();
     let (opened, drawn) = (PAGE_MM * PAGE_MM - left, drawing.area_mm2());
     let short = drawn - opened;
-    // Rounded corners, thin tips, specks that fall out, and the picture's own error.
-    let slack = 0.002 * drawn + 0.02;
+    // Half a line of the judge along every level edge; rounded corners, thin tips and specks that fall out.
+    let length: f64 = moves
+        .iter()
+        .map(|m| (m.to[0] - m.from[0]).hypot(m.to[1] - m.from[1]))
+        .sum();
+    let slack = 0.5 * STEP_MM * length + 0.001 * drawn + 0.005;
     let off = (short - bar_mm2).max(-short) / slack;
     if off > t.worst_area.0 {
         t.worst_area = (off, name.to_owned());
