@@ -147,8 +147,8 @@ fn gain(i: usize, c: &[f32], [l, r, d, u]: [&[f32]; 4], [gl, gr, gd, gu]: [&[f32
 fn gain_row(out: &mut [f32], here: &[f32], beside: [&[f32]; 4], links: [&[f32]; 4]) {
     let n = out.len();
     let (here, beside, links) = (&here[..n], beside.map(|s| &s[..n]), links.map(|s| &s[..n]));
-    for i in 0..n {
-        out[i] = gain(i, here, beside, links);
+    for (i, out) in out.iter_mut().enumerate() {
+        *out = gain(i, here, beside, links);
     }
 }
 
