@@ -3,7 +3,7 @@
 use super::bars::{self, Bar};
 use super::edges::{self, Limits, RingResult, SEARCH_UM, Stretch};
 use super::foil::{self, LoosePiece};
-use super::grid::{Grid, Segment, hypot};
+use super::grid::{Bands, Grid, Segment, hypot};
 use super::{Fault, Faults, ReadJob, order, webs};
 use crate::artwork::Layer;
 use crate::finding::Finding;
@@ -792,52 +792,4 @@ fn cut_segments(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Segme
         }
     }
     out
-}
-
-/// Edges by bands of y, for tests of a point against all openings.
-struct Bands {
-    top: f64,
-    height: f64,
-    bands: Vec<Vec<u32>>,
-}
-
-impl Bands {
-    fn new(edges: &[Segment], sheet: [f64; 4]) -> Bands {
-        let n = 4096;
-        let height = ((sheet[3] - sheet[1]) / n as f64).max(1e-9);
-        let mut bands = vec![Vec::new(); n];
-        for (i, s) in edges.iter().enumerate() {
-            let lo = ((s.a[1].min(s.b[1]) - sheet[1]) / height).floor().max(0.0);
-            let hi = ((s.a[1].max(s.b[1]) - sheet[1]) / height)
-                .floor()
-                .min(n as f64 - 1.0);
-            if lo <= hi {
-                for b in &mut bands[lo as usize..=hi as usize] {
-                    b.push(i as u32);
-                }
-            }
-        }
-        Bands {
-            top: sheet[1],
-            height,
-            bands,
-        }
-    }
-
-    fn inside(&self, edges: &[Segment], p: [f64; 2]) -> bool {
-        let band = ((p[1] - self.top) / self.height).floor();
-        if band < 0.0 || band >= self.bands.len() as f64 {
-            return false;
-        }
-        self.bands[band as usize]
-            .iter()
-            .map(|&i| &edges[i as usize])
-            .filter(|s| {
-                (s.a[1] > p[1]) != (s.b[1] > p[1])
-                    && p[0] < s.a[0] + (s.b[0] - s.a[0]) * (p[1] - s.a[1]) / (s.b[1] - s.a[1])
-            })
-            .count()
-            % 2
-            == 1
-    }
 }
