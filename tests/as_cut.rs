@@ -81,7 +81,7 @@ fn cut(drawing: &Path, sheet: &str, all: bool) -> usize {
                     .enumerate()
                 {
                     let turn =
-                        (i + o) % 2 == 0 && passes as usize == o / 2 + 1 && s == (o + 1) / 2 % 2;
+                        (i + o) % 2 == 0 && passes as usize == o / 2 + 1 && s == o.div_ceil(2) % 2;
                     if !all && !turn {
                         continue;
                     }

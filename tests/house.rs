@@ -37,9 +37,9 @@ fn paths_named(text: &str) -> Vec<String> {
             && root().join(word).parent().is_some();
         let pattern = word.contains(['*', '{', '<', '$', '…']) || word.contains("...");
         let made_by_runs = word.contains("foilwright-out");
-        if folders.iter().any(|f| word.starts_with(f)) && !pattern && !made_by_runs {
-            out.push(word.to_owned());
-        } else if is_file && word.chars().next().is_some_and(char::is_uppercase) {
+        let in_folder = folders.iter().any(|f| word.starts_with(f)) && !pattern && !made_by_runs;
+        let at_top = is_file && word.chars().next().is_some_and(char::is_uppercase);
+        if in_folder || at_top {
             out.push(word.to_owned());
         }
     }

@@ -317,9 +317,12 @@ fn surrounds(ring: &[[f64; 2]], p: [f64; 2]) -> bool {
     inside
 }
 
+/// By path and pass: number of the step, from and to along the path.
+type Cuts = BTreeMap<(u32, u32), Vec<(usize, f64, f64)>>;
+
 /// The parts of each path that each pass cuts, in the order of cutting, with the number of the step.
-fn cuts(plan: &Plan) -> BTreeMap<(u32, u32), Vec<(usize, f64, f64)>> {
-    let mut out: BTreeMap<(u32, u32), Vec<(usize, f64, f64)>> = BTreeMap::new();
+fn cuts(plan: &Plan) -> Cuts {
+    let mut out = Cuts::new();
     for (n, step) in plan.steps.iter().enumerate() {
         if let Step::Cut {
             path,

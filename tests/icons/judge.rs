@@ -181,10 +181,12 @@ pub fn pieces(
     for m in moves {
         let lo = (m.from[1].min(m.to[1]) - reach_mm) / step_mm - 0.5;
         let hi = (m.from[1].max(m.to[1]) + reach_mm) / step_mm - 0.5;
-        for line in lo.ceil().max(0.0) as usize..=(hi.floor().max(0.0) as usize).min(lines - 1) {
-            if let Some(i) = capsule_on_line(m.from, m.to, reach_mm, y_of(line)) {
-                swept[line].push(i);
+        let first = lo.ceil().max(0.0) as usize;
+        for (line, cuts) in swept.iter_mut().enumerate().skip(first) {
+            if line as f64 > hi {
+                break;
             }
+            cuts.extend(capsule_on_line(m.from, m.to, reach_mm, y_of(line)));
         }
     }
     let mut parent: Vec<u32> = Vec::new();
