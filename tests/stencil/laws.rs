@@ -171,9 +171,24 @@ proptest! {
             prop_assert!(proof.seams > islands && proof.seams <= 2 * islands, "{:?}", proof);
             let all: Regions = union_all(out.value.iter().map(|s| &s.openings));
             let off = (all.area_nm2() - l.openings.area_nm2()).abs() / 1e6;
-            prop_assert!(off < 0.02 * proof.seams as f64, "{}", off);
+            // A seam's end on a slanted edge is put on the 1 nm grid, at most 0.71 nm beside the edge: that moves
+            // half the edge's length times it, at four ends a seam.
+            let most = 0.71e-3 * longest_edge_um(&l.openings) / 2.0 * 4.0 * proof.seams as f64;
+            prop_assert!(off < most + 1e-3, "{} of {}", off, most);
         }
     }
+}
+
+fn longest_edge_um(openings: &Regions) -> f64 {
+    let ring = |r: &[Point]| {
+        (0..r.len())
+            .map(|i| {
+                let (a, b) = (r[i], r[(i + 1) % r.len()]);
+                (f64::from(a.x) - f64::from(b.x)).hypot(f64::from(a.y) - f64::from(b.y))
+            })
+            .fold(0.0, f64::max)
+    };
+    openings.rings().map(ring).fold(0.0, f64::max) / 1e3
 }
 
 fn length_um(b: &TieBar) -> f64 {
