@@ -61,3 +61,25 @@ fn sheet_sizes() {
     assert_eq!(SheetSize::parse("25x25"), None);
     assert_eq!(SheetSize::parse("0x25mm"), None);
 }
+
+#[test]
+fn words_that_cannot_switch_the_beam_are_refused() {
+    use foilwright::recipe::Recipe;
+    let parse = |line: &str| Recipe::parse(&format!("[rs274]\n{line}\n"), "r.toml");
+    for (line, says) in [
+        ("beam_off = \"M.\"", "no word that can switch a beam"),
+        ("beam_off = \"\"", "no word that can switch a beam"),
+        ("beam_off = \"M30\"", "stop or end the job"),
+        ("beam_on = \"M3 G1\"", "no word that can switch a beam"),
+        ("beam_on = \"M05\"", "the same word as beam_on"),
+        ("power_word = \"X\"", "no letter for a power"),
+        ("power_word = \"\"", "no letter for a power"),
+    ] {
+        let said = parse(line).unwrap_err().to_string();
+        assert!(
+            said.contains(says) && said.contains("r.toml"),
+            "{line}: {said}"
+        );
+    }
+    assert!(parse("beam_on = \"M64\"\nbeam_off = \"M65\"\npower_word = \"Q\"").is_ok());
+}

@@ -197,6 +197,43 @@ impl Recipe {
                 "is less than min_per_island".into(),
             ));
         }
+        let dialect = &self.rs274;
+        for (key, word) in [
+            ("beam_on", &dialect.beam_on),
+            ("beam_off", &dialect.beam_off),
+        ] {
+            if beam_word(word).is_none() {
+                return Err(bad(
+                    "rs274",
+                    key,
+                    format!(
+                        "`{}` is no word that can switch a beam: an M and a number such as M3, M5 or M64; not M0, M1, M2, M30 or M60, which stop or end the job",
+                        word.escape_debug()
+                    ),
+                ));
+            }
+        }
+        if beam_word(&dialect.beam_on) == beam_word(&dialect.beam_off) {
+            return Err(bad(
+                "rs274",
+                "beam_off",
+                format!("is the same word as beam_on (`{}`)", dialect.beam_on),
+            ));
+        }
+        let power = dialect.power_word.as_bytes();
+        if power.len() != 1
+            || !power[0].is_ascii_alphabetic()
+            || b"FGIJKMNPRXYZ".contains(&power[0].to_ascii_uppercase())
+        {
+            return Err(bad(
+                "rs274",
+                "power_word",
+                format!(
+                    "`{}` is no letter for a power: one letter such as S, and none that means something else (F G I J K M N P R X Y Z)",
+                    dialect.power_word.escape_debug()
+                ),
+            ));
+        }
         if SheetSize::parse(&self.sheet.size).is_none() {
             return Err(bad(
                 "sheet",
@@ -380,4 +417,14 @@ impl SheetSize {
             }
         }
     }
+}
+
+/// The number of an M word that may switch the beam.
+fn beam_word(word: &str) -> Option<u32> {
+    let digits = word.strip_prefix(['M', 'm'])?;
+    let number: u32 = Some(digits)
+        .filter(|d| (1..=3).contains(&d.len()) && d.bytes().all(|b| b.is_ascii_digit()))?
+        .parse()
+        .ok()?;
+    (![0, 1, 2, 30, 60].contains(&number)).then_some(number)
 }

@@ -17,12 +17,9 @@ pub fn bridging_gap_um(bar_um: f64, recipe: &Recipe) -> f64 {
 }
 
 /// One finding for each drawn opening that bars divide.
-pub(super) fn parted(
-    stencil: &Stencil,
-    edges: &EdgeIndex,
-    recipe: &Recipe,
-    findings: &mut Vec<Finding>,
-) {
+pub(super) fn parted(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
+    // Rings are numbered as this stencil has them: its drawing can be a share of the layer's.
+    let edges = EdgeIndex::new(&stencil.drawn);
     let boxes: Vec<_> = stencil
         .drawn
         .shapes()

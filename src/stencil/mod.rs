@@ -281,7 +281,7 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
     }
     bar_findings(stencil, recipe, findings);
     if !stencil.tie_bars.is_empty() {
-        film::parted(stencil, &edges, recipe, findings);
+        film::parted(stencil, recipe, findings);
     }
 }
 
