@@ -116,6 +116,19 @@ pub struct Comparison {
     pub cases: Vec<Case>,
 }
 
+impl Comparison {
+    /// Names of all stencils, in the order they first come up; a split may give more at one kerf than at another.
+    pub fn layers(&self) -> Vec<&str> {
+        let mut names: Vec<&str> = Vec::new();
+        for s in self.cases.iter().flat_map(|c| &c.stencils) {
+            if !names.contains(&s.layer.as_str()) {
+                names.push(&s.layer);
+            }
+        }
+        names
+    }
+}
+
 /// Takes the drawing through the stages up to the kerf, once for each of `kerfs_um`.
 ///
 /// # Errors

@@ -1,7 +1,7 @@
 //! As-cut truth: what the written job really cuts, held against the drawing, for every demo layer and fixture.
 
 use crate::support::as_cut::faults_of_job;
-use foilwright::artwork::ReadOptions;
+use crate::support::options;
 use foilwright::finding::Severity;
 use foilwright::order::OrderMode;
 use foilwright::recipe::{LaserSide, Recipe};
@@ -19,21 +19,6 @@ fn svgs(folder: &str) -> Vec<PathBuf> {
     all.sort();
     assert!(!all.is_empty());
     all
-}
-
-fn options(recipe: Recipe, islands: IslandMode, order: OrderMode) -> Options {
-    Options {
-        read: ReadOptions {
-            tolerance_um: recipe.tolerance_um(),
-            ..ReadOptions::default()
-        },
-        recipe,
-        layers: Vec::new(),
-        islands,
-        order,
-        force: false,
-        rules_only: false,
-    }
 }
 
 /// Cuts the drawing and judges every stencil; gives the number of jobs judged.

@@ -1,7 +1,7 @@
 //! Laws that hold for any drawing, tried on random ones through the library's front door.
 
 use crate::support::as_cut::{beam_moves, faults_of_job};
-use foilwright::artwork::ReadOptions;
+use crate::support::options;
 use foilwright::finding::Severity;
 use foilwright::job::{self, Plan, Step};
 use foilwright::kerf::CutKind;
@@ -168,21 +168,6 @@ impl Drawing {
         let path = folder.path().join("random.svg");
         std::fs::write(&path, self.svg(motion, reversed)).unwrap();
         prepare(&path, options).unwrap()
-    }
-}
-
-fn options(recipe: Recipe, islands: IslandMode, order: OrderMode) -> Options {
-    Options {
-        read: ReadOptions {
-            tolerance_um: recipe.tolerance_um(),
-            ..ReadOptions::default()
-        },
-        recipe,
-        layers: Vec::new(),
-        islands,
-        order,
-        force: false,
-        rules_only: false,
     }
 }
 

@@ -95,7 +95,7 @@ fn table(comparison: &Comparison, out: &mut impl Write) -> io::Result<()> {
         "edge off, recipe's paths",
         cells(&|c| format!("{:+.2} um", c.edge_off_um))
     )?;
-    for layer in layers(comparison) {
+    for layer in comparison.layers() {
         writeln!(out, "layer {layer}")?;
         let of = |c: &crate::compare::Case, f: fn(&Stencil) -> String| {
             c.stencils
@@ -159,17 +159,6 @@ fn changes(
         writeln!(out, "    {a} to {b} um: nothing changes but the paths")?;
     }
     Ok(())
-}
-
-/// Names of all stencils, in the order they first come up; a split may give more at one kerf than at another.
-fn layers(comparison: &Comparison) -> Vec<&str> {
-    let mut names: Vec<&str> = Vec::new();
-    for s in comparison.cases.iter().flat_map(|c| &c.stencils) {
-        if !names.contains(&s.layer.as_str()) {
-            names.push(&s.layer);
-        }
-    }
-    names
 }
 
 /// One row a stencil and kerf.

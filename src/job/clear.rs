@@ -2,7 +2,6 @@
 
 use super::place::timing;
 use super::plan::{Plan, Step};
-use crate::polyline::distance;
 use thiserror::Error;
 
 #[derive(Debug, Error, PartialEq)]
@@ -84,30 +83,10 @@ pub fn clear(plan: &Plan, only: &[u32], passes: u32) -> Result<Plan, ClearError>
 /// millimetres. For naming the paths of what is seen under the microscope.
 pub fn paths_near(plan: &Plan, at_mm: [f64; 2], within_mm: f64) -> Vec<(u32, f64)> {
     let mut out: Vec<(u32, f64)> = plan
-        .paths
-        .iter()
-        .enumerate()
-        .map(|(i, path)| {
-            let nearest = path
-                .points
-                .windows(2)
-                .map(|w| from_segment(at_mm, w[0], w[1]))
-                .fold(f64::INFINITY, f64::min);
-            (i as u32, nearest)
-        })
+        .near_paths(at_mm)
+        .map(|near| (near.path, near.distance_mm))
         .filter(|(_, d)| *d <= within_mm)
         .collect();
     out.sort_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
     out
-}
-
-fn from_segment(p: [f64; 2], a: [f64; 2], b: [f64; 2]) -> f64 {
-    let d = [b[0] - a[0], b[1] - a[1]];
-    let l2 = d[0] * d[0] + d[1] * d[1];
-    let t = if l2 > 0.0 {
-        (((p[0] - a[0]) * d[0] + (p[1] - a[1]) * d[1]) / l2).clamp(0.0, 1.0)
-    } else {
-        0.0
-    };
-    distance(p, [a[0] + t * d[0], a[1] + t * d[1]])
 }

@@ -159,23 +159,27 @@ pub struct NearPath {
 }
 
 impl Plan {
+    /// Where each path with a length comes nearest to a point in job millimetres, in the order of the paths.
+    pub fn near_paths(&self, at: [f64; 2]) -> impl Iterator<Item = NearPath> {
+        self.paths.iter().enumerate().filter_map(move |(i, path)| {
+            let (distance_mm, w) = path
+                .points
+                .windows(2)
+                .map(|w| (crate::regions::nearest_on_segment(at, w[0], w[1]).1, w))
+                .min_by(|a, b| a.0.total_cmp(&b.0))?;
+            let along = libm::atan2(w[1][1] - w[0][1], w[1][0] - w[0][0]);
+            Some(NearPath {
+                path: i as u32,
+                distance_mm,
+                direction_deg: along.to_degrees().rem_euclid(180.0),
+            })
+        })
+    }
+
     /// The path whose line passes nearest to a point in job millimetres; of two as near, the first.
     pub fn nearest_path(&self, at: [f64; 2]) -> Option<NearPath> {
-        let mut best: Option<NearPath> = None;
-        for (i, path) in self.paths.iter().enumerate() {
-            for w in path.points.windows(2) {
-                let (_, d) = crate::regions::nearest_on_segment(at, w[0], w[1]);
-                if best.is_none_or(|b| d < b.distance_mm) {
-                    let along = libm::atan2(w[1][1] - w[0][1], w[1][0] - w[0][0]);
-                    best = Some(NearPath {
-                        path: i as u32,
-                        distance_mm: d,
-                        direction_deg: along.to_degrees().rem_euclid(180.0),
-                    });
-                }
-            }
-        }
-        best
+        self.near_paths(at)
+            .min_by(|a, b| a.distance_mm.total_cmp(&b.distance_mm))
     }
 
     /// The points of a cut step, in job millimetres.

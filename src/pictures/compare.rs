@@ -22,7 +22,7 @@ const VIOLET: [u8; 3] = [117, 52, 150];
 
 /// Draws the comparison as a PNG: columns are kerfs, rows are stencils.
 pub fn compare_png(comparison: &Comparison) -> Vec<u8> {
-    let names = rows(comparison);
+    let names = comparison.layers();
     let columns = comparison.cases.len().max(1) as f32;
     let b = comparison
         .cases
@@ -49,16 +49,6 @@ pub fn compare_png(comparison: &Comparison) -> Vec<u8> {
         view.scale_bar(&mut canvas, EDGE, height - 22.0, f64::from(side) / 2.0);
     }
     canvas.png()
-}
-
-fn rows(comparison: &Comparison) -> Vec<&str> {
-    let mut names: Vec<&str> = Vec::new();
-    for s in comparison.cases.iter().flat_map(|c| &c.stencils) {
-        if !names.contains(&s.layer.as_str()) {
-            names.push(&s.layer);
-        }
-    }
-    names
 }
 
 fn head(canvas: &mut Canvas, comparison: &Comparison) {

@@ -39,6 +39,23 @@ pub struct Stencil {
     pub split: Option<SplitProof>,
 }
 
+impl Stencil {
+    /// The layer as drawn, before anything is done about islands.
+    fn uncut(layer: &Layer, sheet: &Regions) -> Stencil {
+        Stencil {
+            name: layer.name.clone(),
+            sheet: sheet.clone(),
+            drawn: layer.openings.clone(),
+            openings: layer.openings.clone(),
+            islands: Vec::new(),
+            tie_bars: Vec::new(),
+            seams: Vec::new(),
+            elsewhere: Regions::new(),
+            split: None,
+        }
+    }
+}
+
 /// A piece of foil that nothing would hold.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Island {
@@ -96,17 +113,7 @@ pub fn hold_together(
     mode: IslandMode,
 ) -> Checked<Vec<Stencil>> {
     let mut findings = Vec::new();
-    let mut stencil = Stencil {
-        name: layer.name.clone(),
-        sheet: sheet.clone(),
-        drawn: layer.openings.clone(),
-        openings: layer.openings.clone(),
-        islands: Vec::new(),
-        tie_bars: Vec::new(),
-        seams: Vec::new(),
-        elsewhere: Regions::new(),
-        split: None,
-    };
+    let mut stencil = Stencil::uncut(layer, sheet);
     match mode {
         IslandMode::Refuse => refuse(&mut stencil, recipe, &mut findings),
         IslandMode::Tie => tie(&mut stencil, layer, recipe, &mut findings),

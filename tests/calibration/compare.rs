@@ -1,7 +1,7 @@
 //! One drawing at several kerfs: counts that follow from the widths drawn.
 
+use crate::support;
 use assert_cmd::Command;
-use foilwright::artwork::ReadOptions;
 use foilwright::compare::{Event, compare_kerfs};
 use foilwright::order::OrderMode;
 use foilwright::recipe::Recipe;
@@ -9,15 +9,8 @@ use foilwright::stencil::IslandMode;
 use foilwright::{Options, PipelineError};
 
 fn options() -> Options {
-    Options {
-        recipe: Recipe::load("steel-25um").unwrap(),
-        read: ReadOptions::default(),
-        layers: Vec::new(),
-        islands: IslandMode::Tie,
-        order: OrderMode::Cool,
-        force: false,
-        rules_only: false,
-    }
+    let steel = Recipe::load("steel-25um").unwrap();
+    support::options(steel, IslandMode::Tie, OrderMode::Cool)
 }
 
 /// Slots of the widths given, 3 mm long, one below the other; ids w0, w1, ...

@@ -124,7 +124,7 @@ pub(super) fn split(
     }
     let stencils = share(layer, sheet, &parted, &regions, overlap_nm);
     let (mut out, proof) = stencils.unwrap_or_else(|| {
-        let one = whole(layer, sheet);
+        let one = Stencil::uncut(layer, sheet);
         (vec![one], None)
     });
     if let Some(mut proof) = proof {
@@ -293,20 +293,6 @@ fn colours(areas: &[f64], meets: &[Vec<usize>]) -> Vec<usize> {
     colour.into_iter().map(|c| rank[c]).collect()
 }
 
-fn whole(layer: &Layer, sheet: &Regions) -> Stencil {
-    Stencil {
-        name: layer.name.clone(),
-        sheet: sheet.clone(),
-        drawn: layer.openings.clone(),
-        openings: layer.openings.clone(),
-        islands: Vec::new(),
-        tie_bars: Vec::new(),
-        seams: Vec::new(),
-        elsewhere: Regions::new(),
-        split: None,
-    }
-}
-
 /// The stencils, and the proof that together they are the drawing; `None` when nothing was parted.
 fn share(
     layer: &Layer,
@@ -379,7 +365,7 @@ fn share(
             elsewhere: difference(&outline, &openings),
             openings,
             seams: std::mem::take(&mut seams_of[c]),
-            ..whole(layer, sheet)
+            ..Stencil::uncut(layer, sheet)
         });
     }
     let all = union_all(out.iter().map(|s| &s.openings));
