@@ -3,6 +3,7 @@
 //! Source of truth: the `resvg` renderer on a white page; dark is 0.2126 R + 0.7152 G + 0.0722 B of the
 //! sRGB-encoded values below one half (weights of ITU-R BT.709-6, item 3.2).
 
+use crate::support::svgs;
 use foilwright::artwork::{Artwork, ReadOptions, read_str};
 use foilwright::regions::{EdgeIndex, Regions};
 use resvg::tiny_skia::{self, FillRule, Mask, PathBuilder, Pixmap, Transform};
@@ -325,17 +326,8 @@ fn compare(name: &str, text: &str, longest_px: u32, crisp: bool, tally: &mut Tal
 
 fn drawings(folder: &Path) -> Vec<PathBuf> {
     let mut out = Vec::new();
-    let mut folders = vec![folder.to_owned()];
-    while let Some(folder) = folders.pop() {
-        for entry in std::fs::read_dir(&folder).expect("a folder").flatten() {
-            let path = entry.path();
-            if path.is_dir() {
-                folders.push(path);
-            } else if path.extension().is_some_and(|e| e == "svg") {
-                out.push(path);
-            }
-        }
-    }
+    svgs(folder, &mut out);
+    assert!(folder.is_dir(), "a folder");
     out.sort();
     out
 }

@@ -5,29 +5,16 @@
 
 use super::harness::{cpu_seconds, peak_mb};
 use super::targets::run_drawing;
+use crate::support::svgs;
 use std::collections::BTreeMap;
 use std::panic::catch_unwind;
 use std::path::{Path, PathBuf};
-
-fn drawings(folder: &Path, into: &mut Vec<PathBuf>) {
-    let Ok(entries) = std::fs::read_dir(folder) else {
-        return;
-    };
-    for entry in entries.flatten() {
-        let path = entry.path();
-        if path.is_dir() {
-            drawings(&path, into);
-        } else if path.extension().is_some_and(|e| e == "svg") {
-            into.push(path);
-        }
-    }
-}
 
 /// Runs all drawings of a folder; answers how many became a job or a stencil with findings, and how many
 /// were refused.
 fn all(folder: &Path, least: usize) {
     let mut files = Vec::new();
-    drawings(folder, &mut files);
+    svgs(folder, &mut files);
     files.sort();
     assert!(
         files.len() >= least,

@@ -7,6 +7,7 @@
 mod judge;
 
 use crate::support::as_cut::{Move, beam_moves};
+use crate::support::svgs;
 use foilwright::report::Report;
 use judge::{Picture, pieces};
 use std::path::{Path, PathBuf};
@@ -35,20 +36,6 @@ const KERF_MM: f64 = 0.008;
 const WEB_MM: f64 = 0.0254;
 /// The lines of the judge lie this far apart; foil this much narrower than the minimum web counts as holding.
 const STEP_MM: f64 = 0.004;
-
-fn svgs(dir: &Path, out: &mut Vec<PathBuf>) {
-    let Ok(entries) = std::fs::read_dir(dir) else {
-        return;
-    };
-    for e in entries.flatten() {
-        let p = e.path();
-        if p.is_dir() {
-            svgs(&p, out);
-        } else if p.extension().is_some_and(|x| x == "svg") {
-            out.push(p);
-        }
-    }
-}
 
 /// All drawings of the sets, by name.
 fn all() -> Vec<(String, PathBuf)> {
