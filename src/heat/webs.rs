@@ -85,7 +85,9 @@ pub fn hot_webs(motion: &Motion, foil: &Foil) -> Option<WebWarning> {
                 .into_iter()
                 .flatten()
                 .filter(|web| !outlines.in_slug(web.2))
-                .map(move |(width, other, middle)| ((own.min(other), own.max(other)), width, middle))
+                .map(move |(width, other, middle)| {
+                    ((own.min(other), own.max(other)), width, middle)
+                })
         })
         .collect();
     for (key, width, middle) in webs {
@@ -225,12 +227,7 @@ impl Outlines {
         out
     }
     /// Nearest cut on either side of `p` on `line`, straight across: width, path, middle.
-    fn beside(
-        &self,
-        line: &Stretch,
-        p: [f64; 2],
-        reach: f64,
-    ) -> [Option<(f64, u32, [f64; 2])>; 2] {
+    fn beside(&self, line: &Stretch, p: [f64; 2], reach: f64) -> [Option<(f64, u32, [f64; 2])>; 2] {
         let n = [
             -(line.b[1] - line.a[1]) / line.length,
             (line.b[0] - line.a[0]) / line.length,

@@ -73,19 +73,15 @@ pub(super) fn flood(
         let rows: Vec<Vec<Vec<Run>>> = (first..bands.min(first + 256))
             .into_par_iter()
             .map(|b| {
-                (b * BAND..lines.min((b + 1) * BAND))
-                    .map(|i| {
-                        let y = sheet_um[1] + (i as f64 + 0.5) * step;
-                        scan(
-                            cuts,
-                            &cut_bands[b],
-                            edges,
-                            &edge_bands[b],
-                            y,
-                            sheet_um,
-                            radius_um,
-                        )
-                    })
+                let band = Band {
+                    top: sheet_um[1] + (b * BAND) as f64 * step,
+                    step,
+                    lines: BAND.min(lines - b * BAND),
+                };
+                let swept = band.swept(cuts, &cut_bands[b], radius_um);
+                let crossings = band.crossings(edges, &edge_bands[b]);
+                (swept.into_iter().zip(crossings))
+                    .map(|(swept, crossings)| metal(swept, crossings, sheet_um))
                     .collect()
             })
             .collect();
@@ -120,28 +116,69 @@ fn buckets(segments: &[Segment], top: f64, step: f64, bands: usize, radius: f64)
     out
 }
 
-fn scan(
-    cuts: &[Segment],
-    near: &[u32],
-    edges: &[Segment],
-    near_edges: &[u32],
-    y: f64,
-    sheet: [f64; 4],
-    radius: f64,
-) -> Vec<Run> {
-    let mut swept: Vec<(f64, f64)> = near
-        .iter()
-        .map(|&i| &cuts[i as usize])
-        .filter(|s| y >= s.a[1].min(s.b[1]) - radius && y <= s.a[1].max(s.b[1]) + radius)
-        .filter_map(|s| s.interval([0.0, y], [1.0, 0.0], radius))
-        .collect();
+/// Scan lines one below the other.
+struct Band {
+    top: f64,
+    step: f64,
+    lines: usize,
+}
+
+impl Band {
+    fn y(&self, line: usize) -> f64 {
+        self.top + (line as f64 + 0.5) * self.step
+    }
+    /// The lines that a height from `low` to `high` may meet.
+    fn between(&self, low: f64, high: f64) -> std::ops::Range<usize> {
+        let line = |y: f64| (y - self.top) / self.step - 0.5;
+        let last = self.lines as f64 - 1.0;
+        let (from, to) = (
+            (line(low) - 1e-6).ceil().max(0.0),
+            (line(high) + 1e-6).floor().min(last),
+        );
+        if from > to {
+            0..0
+        } else {
+            from as usize..to as usize + 1
+        }
+    }
+    /// What the beam sweeps of each line, as intervals in no order that may overlap.
+    fn swept(&self, cuts: &[Segment], near: &[u32], radius: f64) -> Vec<Vec<(f64, f64)>> {
+        let mut out: Vec<Vec<(f64, f64)>> = vec![Vec::new(); self.lines];
+        for s in near.iter().map(|&i| &cuts[i as usize]) {
+            let (low, high) = (s.a[1].min(s.b[1]) - radius, s.a[1].max(s.b[1]) + radius);
+            for line in self.between(low, high) {
+                let Some((a, b)) = s.interval([0.0, self.y(line)], [1.0, 0.0], radius) else {
+                    continue;
+                };
+                // What is cut one after the other mostly overlaps.
+                match out[line].last_mut() {
+                    Some(last) if a <= last.1 && b >= last.0 => {
+                        *last = (last.0.min(a), last.1.max(b));
+                    }
+                    _ => out[line].push((a, b)),
+                }
+            }
+        }
+        out
+    }
+    /// Where the drawn edges cross each line.
+    fn crossings(&self, edges: &[Segment], near: &[u32]) -> Vec<Vec<f64>> {
+        let mut out = vec![Vec::new(); self.lines];
+        for s in near.iter().map(|&i| &edges[i as usize]) {
+            for line in self.between(s.a[1].min(s.b[1]), s.a[1].max(s.b[1])) {
+                let y = self.y(line);
+                if (s.a[1] > y) != (s.b[1] > y) {
+                    out[line].push(s.a[0] + (s.b[0] - s.a[0]) * (y - s.a[1]) / (s.b[1] - s.a[1]));
+                }
+            }
+        }
+        out
+    }
+}
+
+/// The metal of a line between what is swept, and how much of it lies in drawn openings.
+fn metal(mut swept: Vec<(f64, f64)>, mut crossings: Vec<f64>, sheet: [f64; 4]) -> Vec<Run> {
     swept.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-    let mut crossings: Vec<f64> = near_edges
-        .iter()
-        .map(|&i| &edges[i as usize])
-        .filter(|s| (s.a[1] > y) != (s.b[1] > y))
-        .map(|s| s.a[0] + (s.b[0] - s.a[0]) * (y - s.a[1]) / (s.b[1] - s.a[1]))
-        .collect();
     crossings.sort_unstable_by(f64::total_cmp);
     let mut runs = Vec::new();
     let mut at = sheet[0];
