@@ -54,12 +54,19 @@ impl Picture {
         self.dark[cell(p[1]) * self.size + cell(p[0])] >= 128
     }
     /// Pieces of foil that do not touch the border, once all within `half_web_mm` of an opening is taken off.
+    /// A piece of which one pixel more would leave nothing does not count: the tip of a point of foil comes off
+    /// in such crumbs.
     pub fn islands(&self, half_web_mm: f64) -> usize {
-        let mut foil: Vec<bool> = self.dark.iter().map(|d| *d < 128).collect();
-        if half_web_mm > 0.0 {
-            self.erode(&mut foil, half_web_mm / self.pixel_mm);
+        let foil: Vec<bool> = self.dark.iter().map(|d| *d < 128).collect();
+        let mut thick = foil.clone();
+        if half_web_mm == 0.0 {
+            return pieces_inside(&foil, &thick, self.size);
         }
-        pieces_inside(&foil, self.size)
+        let radius = half_web_mm / self.pixel_mm;
+        let mut left = foil;
+        self.erode(&mut left, radius);
+        self.erode(&mut thick, radius + 1.0);
+        pieces_inside(&left, &thick, self.size)
     }
     /// Exact distances (Felzenszwalb and Huttenlocher's two passes of lower envelopes, the second one cut
     /// short at the radius): pixels whose centre is within `radius` of a dark one are taken off.
@@ -108,8 +115,8 @@ impl Picture {
     }
 }
 
-/// Pieces (joined over four neighbours) that do not touch the border.
-fn pieces_inside(foil: &[bool], n: usize) -> usize {
+/// Pieces (joined over four neighbours) that do not touch the border and hold a pixel that is `thick`.
+fn pieces_inside(foil: &[bool], thick: &[bool], n: usize) -> usize {
     let mut seen = vec![false; n * n];
     let mut stack = Vec::new();
     let mut count = 0;
@@ -117,11 +124,12 @@ fn pieces_inside(foil: &[bool], n: usize) -> usize {
         if seen[start] || !foil[start] {
             continue;
         }
-        let mut border = false;
+        let (mut border, mut solid) = (false, false);
         seen[start] = true;
         stack.push(start);
         while let Some(i) = stack.pop() {
             let (x, y) = (i % n, i / n);
+            solid |= thick[i];
             border |= x == 0 || y == 0 || x + 1 == n || y + 1 == n;
             let mut go = |j: usize| {
                 if foil[j] && !seen[j] {
@@ -142,7 +150,7 @@ fn pieces_inside(foil: &[bool], n: usize) -> usize {
                 go(i + n);
             }
         }
-        count += usize::from(!border);
+        count += usize::from(!border && solid);
     }
     count
 }
