@@ -266,8 +266,15 @@ fn single_lines(
     let whole_opening = out.value.last().is_none_or(|c| c.opening != Some(index));
     let side = b.width_nm().max(b.height_nm()) as f64;
     let mean_width = shape.area_nm2() / side.max(1.0);
-    if whole_opening && side <= DOT * kerf && mean_width >= SLIVER * kerf {
-        dot(index, b, kerf, out);
+    if whole_opening && side <= DOT * kerf {
+        // Anywhere as wide as two slivers, or as wide as one on the average.
+        if mean_width >= SLIVER * kerf
+            || !regions::inset(&shape.to_regions(), SLIVER * kerf, 1.0).is_empty()
+        {
+            dot(index, b, kerf, out);
+        } else {
+            sliver_left_out(mean_width, middle, kerf, out);
+        }
         return;
     }
     let narrow = match narrow_parts(shape, lost, kerf / 2.0, SLIVER * kerf / 2.0) {

@@ -1,23 +1,26 @@
 //! Stencil: will the drawing survive as foil, and what must change so that it does?
 
+mod anchoring;
 mod bars;
 mod film;
 mod foil;
 mod geometry;
 pub mod rules;
 mod split;
+mod strips;
 mod symmetry;
 mod whole;
 
 use crate::artwork::{Layer, TieLine};
 use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
-use crate::regions::{EdgeIndex, Point, Regions, difference, union_all};
+use crate::regions::{EdgeIndex, Point, Regions};
 use crate::units::{NM_PER_UM, show_length_um};
 use bars::{Placed, Surroundings};
-use geometry::{middle, mm, point, strip, v};
+use geometry::{middle, mm, point, v};
 pub use split::{SplitProof, StencilSeam};
 use std::cell::LazyCell;
+use strips::Strips;
 
 /// A layer made into a sheet that holds together.
 #[derive(Debug, Clone)]
@@ -226,12 +229,12 @@ fn refuse(stencil: &mut Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
 fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec<Finding>) {
     // Built only where bars are placed.
     let edges = LazyCell::new(|| EdgeIndex::new(&layer.openings));
-    let mut strips = Regions::new();
+    let mut strips = Strips::default();
     for line in &layer.tie_lines {
         by_hand(stencil, line, recipe, &edges, &mut strips, findings);
     }
     if !strips.is_empty() {
-        stencil.openings = difference(&stencil.drawn, &union_all([&strips]));
+        stencil.openings = strips.take_from(&stencil.drawn, recipe);
     }
     let around = LazyCell::new(|| Surroundings::new(layer));
     let mut untied = Vec::new();
@@ -251,7 +254,7 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
             untied.clear();
             break;
         }
-        let placement = bars::place(&found, &around, recipe);
+        let placement = bars::place(&found, &around, &stencil.tie_bars, recipe);
         untied = placement
             .untied
             .iter()
@@ -261,10 +264,11 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
             break;
         }
         for bar in &placement.bars {
-            strips.extend(&strip(bar.from, bar.to, bar.width_nm, 0.0));
-            keep(stencil, bar, index[bar.piece], &edges);
+            strips.push(bar.from, bar.to, bar.width_nm);
+            let holds = [Some(bar.piece), bar.also].map(|p| p.map(|p| index[p]));
+            keep(stencil, bar, holds, &edges);
         }
-        stencil.openings = difference(&stencil.drawn, &union_all([&strips]));
+        stencil.openings = strips.take_from(&stencil.drawn, recipe);
     }
     if !stencil.tie_bars.is_empty() {
         drop_crumbs(stencil, recipe);
@@ -321,10 +325,12 @@ fn nearest_island(stencil: &Stencil, at: Point) -> usize {
         .unwrap_or(usize::MAX)
 }
 
-fn keep(stencil: &mut Stencil, bar: &Placed, island: usize, edges: &EdgeIndex) {
+fn keep(stencil: &mut Stencil, bar: &Placed, holds: [Option<usize>; 2], edges: &EdgeIndex) {
     let (from, to) = bars::clip_to_opening(edges, &stencil.drawn, bar.from, bar.to);
-    if let Some(island) = stencil.islands.get_mut(island) {
-        island.bars.push(stencil.tie_bars.len());
+    for island in holds.into_iter().flatten() {
+        if let Some(island) = stencil.islands.get_mut(island) {
+            island.bars.push(stencil.tie_bars.len());
+        }
     }
     let mut reason = bar.reason.clone();
     if bar.narrowed {
@@ -343,7 +349,7 @@ fn by_hand(
     line: &TieLine,
     recipe: &Recipe,
     edges: &EdgeIndex,
-    strips: &mut Regions,
+    strips: &mut Strips,
     findings: &mut Vec<Finding>,
 ) {
     if line.from == line.to {
@@ -363,7 +369,7 @@ fn by_hand(
             .measured(asked, width_um),
         );
     }
-    strips.extend(&strip(v(line.from), v(line.to), width_um * NM_PER_UM, 0.0));
+    strips.push(v(line.from), v(line.to), width_um * NM_PER_UM);
     let (from, to) = bars::clip_to_opening(edges, &stencil.drawn, v(line.from), v(line.to));
     stencil.tie_bars.push(TieBar {
         from: point(from),

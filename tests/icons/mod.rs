@@ -165,14 +165,14 @@ fn one(name: &str, file: &Path, folder: &Path, t: &mut Totals) {
     }
     // The picture's count: first without regard to narrow webs, then fine and with those taken away.
     let picture = |pixel_mm: f64| Picture::of(&text, SPAN_MM, PAGE_MM, pixel_mm);
-    let coarse = picture(0.025).map_or(0, |p| p.islands(0.0));
+    let coarse = picture(0.025).map_or(0, |p| p.islands(&[0.0])[0]);
     if coarse == islands {
         return;
     }
     t.fine += 1;
     let Some(fine) = picture(0.00625) else { return };
     // A pixel is a quarter of the limit: webs within one of it may fall to either side.
-    let counts = [0.0, -0.00625, 0.00625].map(|d| fine.islands((WEB_MM + d) / 2.0));
+    let counts = fine.islands(&[0.0, -0.00625, 0.00625].map(|d| (WEB_MM + d) / 2.0));
     let (least, most) = (counts.iter().min().unwrap(), counts.iter().max().unwrap());
     if !(*least..=*most).contains(&islands) {
         t.differing.push(format!(
