@@ -738,10 +738,10 @@ impl<'a> Proof<'a> {
             &self.drawn.segments,
             self.sheet_um,
             l.radius_um,
+            self.recipe.min_web_um(),
         );
         self.as_cut.slugs = foil.slugs;
         self.as_cut.scan_line_um = foil.line_um;
-        let min_web = self.recipe.min_web_um();
         for p in &foil.pieces {
             let at = p.at_mm.map(|v| v * 1e3);
             // What the chamfer of a cut-out sheet leaves behind belongs to the foil around it.
@@ -760,8 +760,7 @@ impl<'a> Proof<'a> {
                     ),
                 )
             };
-            let speck = p.width_um.min(p.height_um) < min_web;
-            let finding = if speck {
+            let finding = if p.speck {
                 Finding::warning("speck-loose", message)
             } else {
                 Finding::blocking(code, message)
