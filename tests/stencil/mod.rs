@@ -347,3 +347,18 @@ fn a_crack_too_thin_to_be_cut_parts_no_foil() {
     assert!(s.islands.is_empty(), "{:?}", s.islands);
     assert!(s.tie_bars.is_empty(), "{findings:?}");
 }
+
+#[test]
+fn no_slit_that_the_beam_does_not_fit_into_is_left_beside_a_bar() {
+    // Two bars placed by hand, 6 um apart.
+    let body = r#"<path fill-rule="evenodd" d="M1 1H9V9H1z M3 3H7V7H3z"/>
+        <g class="tie"><path d="M1 5H3" stroke="black"/><path d="M1 5.106H3" stroke="black"/></g>"#;
+    let (s, _) = tied(body);
+    let kerf_nm = recipe().kerf.width_um * 1e3;
+    let inner = foilwright::regions::inset(&s.openings, kerf_nm / 2.0, 100.0);
+    let back = foilwright::regions::outset(&inner, kerf_nm / 2.0 + 200.0, 100.0);
+    let lost = foilwright::regions::difference(&s.openings, &back);
+    let largest = lost.shapes().map(|l| l.area_nm2()).fold(0.0, f64::max);
+    // A square corner keeps (1 - pi / 4) r^2 from a disc.
+    assert!(largest < 0.25 * (kerf_nm / 2.0).powi(2), "{largest}");
+}
