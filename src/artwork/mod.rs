@@ -152,6 +152,24 @@ impl<'a> ElementIndex<'a> {
             .max()
             .map(|i| &self.layer.elements[i])
     }
+
+    /// The dark element with the smallest box round a piece of foil, the topmost of several: the paint that parts
+    /// the piece from the rest is its own.
+    pub fn element_around(&self, piece: Bounds) -> Option<&'a Element> {
+        let holds = |b: Bounds| {
+            b.min.x <= piece.min.x
+                && b.min.y <= piece.min.y
+                && b.max.x >= piece.max.x
+                && b.max.y >= piece.max.y
+        };
+        let area = |b: Bounds| b.width_nm() * b.height_nm();
+        self.dark
+            .locate_all_at_point(&[i64::from(piece.min.x), i64::from(piece.min.y)])
+            .map(|e| e.data)
+            .filter(|&i| holds(self.layer.elements[i].bounds))
+            .min_by_key(|&i| (area(self.layer.elements[i].bounds), std::cmp::Reverse(i)))
+            .map(|i| &self.layer.elements[i])
+    }
 }
 
 /// Largest file read, bytes.

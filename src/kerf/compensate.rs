@@ -142,7 +142,8 @@ fn surely_survives(shape: Shape<'_>, depth_nm: f64) -> bool {
             || shape.area_nm2() > safe * shape.perimeter_nm())
 }
 
-/// Strokes inside the path, each half a kerf further in, until nothing is left.
+/// Strokes inside the path, each half a kerf further in, until nothing is left; `outer` is the first contour of
+/// the part.
 fn clear(
     index: u32,
     outer: u32,
@@ -152,24 +153,46 @@ fn clear(
     out: &mut Vec<Contour>,
 ) {
     let mut depth = CLEAR_STEP * kerf;
-    let mut around = outer;
     loop {
         let inner = regions::inset(&part.to_regions(), depth, tolerance);
         if inner.is_empty() {
-            return;
+            break;
         }
-        let last = std::mem::replace(&mut around, out.len() as u32);
         for ring in inner.rings() {
             out.push(Contour {
                 kind: CutKind::Clear,
                 closed: true,
                 points: ring.to_vec(),
                 opening: Some(index),
-                parent: Some(last),
+                parent: None,
                 starts: Vec::new(),
             });
         }
         depth += CLEAR_STEP * kerf;
+    }
+    enclose(&mut out[outer as usize..], outer);
+}
+
+/// Makes the smallest ring round each the parent of it; `first` is the number of the first of these rings, which
+/// do not cross. Strokes shrink from an outline and grow from round a hole.
+fn enclose(rings: &mut [Contour], first: u32) {
+    let sizes: Vec<(f64, Option<Bounds>)> = rings
+        .iter()
+        .map(|c| {
+            let area = regions::ring_area_nm2(&c.points).abs();
+            (area, Bounds::of(&c.points))
+        })
+        .collect();
+    let mut by_size: Vec<usize> = (0..rings.len()).collect();
+    by_size.sort_by(|&a, &b| sizes[a].0.total_cmp(&sizes[b].0).then(b.cmp(&a)));
+    for (k, &i) in by_size.iter().enumerate() {
+        let p = rings[i].points[0];
+        let around = by_size[k + 1..].iter().find(|&&j| {
+            sizes[j].1.is_some_and(|b| {
+                (b.min.x..=b.max.x).contains(&p.x) && (b.min.y..=b.max.y).contains(&p.y)
+            }) && regions::ring_contains(&rings[j].points, p)
+        });
+        rings[i].parent = around.map(|&j| first + j as u32);
     }
 }
 
@@ -265,8 +288,15 @@ fn single_lines(
     let whole_opening = out.value.last().is_none_or(|c| c.opening != Some(index));
     let side = b.width_nm().max(b.height_nm()) as f64;
     let mean_width = shape.area_nm2() / side.max(1.0);
-    if whole_opening && side <= DOT * kerf && mean_width >= SLIVER * kerf {
-        dot(index, b, kerf, out);
+    if whole_opening && side <= DOT * kerf {
+        // Anywhere as wide as two slivers, or as wide as one on the average.
+        if mean_width >= SLIVER * kerf
+            || !regions::inset(&shape.to_regions(), SLIVER * kerf, 1.0).is_empty()
+        {
+            dot(index, b, kerf, out);
+        } else {
+            sliver_left_out(mean_width, middle, kerf, out);
+        }
         return;
     }
     let narrow = match narrow_parts(shape, lost, kerf / 2.0, SLIVER * kerf / 2.0) {

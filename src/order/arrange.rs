@@ -30,11 +30,16 @@ pub fn arrange(
     for (i, stop) in stops.iter().enumerate() {
         place[stop.contour as usize] = i as u32;
     }
-    // Rings around foil that stands inside an opening, by the contour that encloses them.
+    // Rings around foil that stands inside an opening, by the outline that encloses them: strokes that clear the slug
+    // may lie between.
     let mut holes: BTreeMap<u32, Vec<&[Point]>> = BTreeMap::new();
-    for c in contours {
-        if let (Some(parent), CutKind::Opening) = (c.parent, c.kind) {
-            holes.entry(parent).or_default().push(&c.points);
+    for c in contours.iter().filter(|c| c.kind == CutKind::Opening) {
+        let mut around = c.parent;
+        while let Some(k) = around.filter(|&k| contours[k as usize].kind == CutKind::Clear) {
+            around = contours[k as usize].parent;
+        }
+        if let Some(outline) = around {
+            holes.entry(outline).or_default().push(&c.points);
         }
     }
     let paths: Vec<CutPath> = stops

@@ -84,8 +84,12 @@ pub(super) fn find(
 fn facing(a: &Stretch, b: &Stretch) -> bool {
     let d = [b.middle[0] - a.middle[0], b.middle[1] - a.middle[1]];
     let l = hypot(a.middle, b.middle);
-    let along = |n: [f64; 2], sign: f64| sign * (n[0] * d[0] + n[1] * d[1]) > 0.3 * l;
-    l > 0.0 && along(a.inward, 1.0) && along(b.inward, -1.0)
+    let along = |s: &Stretch, sign: f64| {
+        [s.inward, s.across]
+            .iter()
+            .any(|n| sign * (n[0] * d[0] + n[1] * d[1]) > 0.3 * l)
+    };
+    l > 0.0 && along(a, 1.0) && along(b, -1.0)
 }
 
 /// The narrowest width of metal along the line between two places, as long as there is metal all along it

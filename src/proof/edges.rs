@@ -40,6 +40,9 @@ pub(super) struct Stretch {
     /// Middle of the stretch and the unit normal into the opening there.
     pub middle: [f64; 2],
     pub inward: [f64; 2],
+    /// The same for the straight line from its start to its end: where it runs round the tip of a point of foil,
+    /// its middle faces one flank only.
+    pub across: [f64; 2],
     /// A round beam could have got there without cutting elsewhere.
     pub reachable: bool,
     /// The opening is narrower than the beam here, yet more than the tip of a corner: a single line is due.
@@ -289,6 +292,7 @@ fn stretch(
         distance_um: if outside { 0.0 } else { f64::INFINITY },
         middle,
         inward,
+        across: across(ring, from_um, to_um).unwrap_or(inward),
         reachable: false,
         slit: false,
         narrow: None,
@@ -323,6 +327,13 @@ fn stretch(
             && room(p, normal, SLIT_WIDTH * l.radius_um, drawn);
     }
     out
+}
+
+/// Unit normal, into the opening, of the line between two places of a ring; `None` where they are one.
+fn across(ring: &[Segment], from_um: f64, to_um: f64) -> Option<[f64; 2]> {
+    let (a, b) = (place(ring, from_um).0, place(ring, to_um).0);
+    let l = hypot(a, b);
+    (l > STRAIGHT_UM).then(|| [(a[1] - b[1]) / l, (b[0] - a[0]) / l])
 }
 
 /// Tips of corners may stay uncut this many half kerfs from the cut.
@@ -362,7 +373,7 @@ fn beam_fits(p: [f64; 2], normal: [f64; 2], drawn: &Grid, l: Limits) -> bool {
 }
 
 /// Whether a disc of radius `w` that touches the edge at `p` has room in the opening.
-fn room(p: [f64; 2], normal: [f64; 2], w: f64, drawn: &Grid) -> bool {
+pub(super) fn room(p: [f64; 2], normal: [f64; 2], w: f64, drawn: &Grid) -> bool {
     let c = [p[0] + normal[0] * w, p[1] + normal[1] * w];
     drawn.nearest(c, 0.95 * w).is_none() && drawn.nearest(c, 1.01 * w).is_none_or(|n| faces(c, n))
 }

@@ -17,6 +17,8 @@ pub struct LoosePiece {
     pub wanted_um2: f64,
     pub width_um: f64,
     pub height_um: f64,
+    /// Nowhere as wide as the width asked about.
+    pub speck: bool,
     /// It touched the edge of the sheet: the sheet is cut in two.
     pub from_edge: bool,
 }
@@ -38,6 +40,8 @@ struct Run {
     to: f32,
     /// Length of it that lies in drawn openings.
     open: f32,
+    /// A place in it is far enough from every cut.
+    core: bool,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -49,23 +53,49 @@ struct Piece {
     min: [f32; 2],
     max: [f32; 2],
     edge: bool,
+    core: bool,
 }
 
 const BAND: usize = 32;
 
-/// Floods the sheet. `cuts` are the ways of the beam's centre, `edges` the drawn edges.
+/// Lines this close do not miss what is a little wider than a speck.
+const FINE_UM: f64 = 0.5;
+
+/// Floods the sheet. `cuts` are the ways of the beam's centre, `edges` the drawn edges; pieces nowhere `solid_um`
+/// wide are specks.
 pub(super) fn flood(
     cuts: &[Segment],
     edges: &[Segment],
     sheet_um: [f64; 4],
     radius_um: f64,
+    solid_um: f64,
 ) -> Foil {
     let height = sheet_um[3] - sheet_um[1];
     let step = (radius_um / 2.0).clamp(0.25, 2.0).max(height / 300_000.0);
+    let mut foil = flood_lines(cuts, edges, sheet_um, radius_um, None, step);
+    if !foil.pieces.is_empty() {
+        // Once more, to tell the specks among them.
+        let fine = step.min(FINE_UM).max(height / 300_000.0);
+        let reach = Some(radius_um + solid_um / 2.0);
+        foil.pieces = flood_lines(cuts, edges, sheet_um, radius_um, reach, fine).pieces;
+    }
+    foil
+}
+
+/// `core_um` is the distance from every way of the beam that a place must have to make its piece no speck.
+fn flood_lines(
+    cuts: &[Segment],
+    edges: &[Segment],
+    sheet_um: [f64; 4],
+    radius_um: f64,
+    core_um: Option<f64>,
+    step: f64,
+) -> Foil {
+    let height = sheet_um[3] - sheet_um[1];
     let lines = (height / step).ceil().max(1.0) as usize;
     let step = height / lines as f64;
     let bands = lines.div_ceil(BAND);
-    let cut_bands = buckets(cuts, sheet_um[1], step, bands, radius_um);
+    let cut_bands = buckets(cuts, sheet_um[1], step, bands, core_um.unwrap_or(radius_um));
     let edge_bands = buckets(edges, sheet_um[1], step, bands, 0.0);
     let mut flood = Flood::default();
     // A limited number of bands in memory at a time, in order.
@@ -80,8 +110,16 @@ pub(super) fn flood(
                 };
                 let swept = band.swept(cuts, &cut_bands[b], radius_um);
                 let crossings = band.crossings(edges, &edge_bands[b]);
+                let mut wider =
+                    core_um.map(|core| band.swept(cuts, &cut_bands[b], core).into_iter());
                 (swept.into_iter().zip(crossings))
-                    .map(|(swept, crossings)| metal(swept, crossings, sheet_um))
+                    .map(|(swept, crossings)| {
+                        let mut runs = metal(swept, crossings, sheet_um);
+                        if let Some(wider) = wider.as_mut().and_then(Iterator::next) {
+                            mark_cores(&mut runs, wider, sheet_um);
+                        }
+                        runs
+                    })
                     .collect()
             })
             .collect();
@@ -200,6 +238,7 @@ fn metal(mut swept: Vec<(f64, f64)>, mut crossings: Vec<f64>, sheet: [f64; 4]) -
             from: from as f32,
             to: to as f32,
             open: open as f32,
+            core: false,
         });
     };
     for (a, b) in swept {
@@ -215,6 +254,24 @@ fn metal(mut swept: Vec<(f64, f64)>, mut crossings: Vec<f64>, sheet: [f64; 4]) -
         metal(at, sheet[2]);
     }
     runs
+}
+
+/// Marks the runs in which a place lies outside the larger sweep: what that leaves lies in one run each.
+fn mark_cores(runs: &mut [Run], mut wider: Vec<(f64, f64)>, sheet: [f64; 4]) {
+    wider.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let mut at = sheet[0];
+    let mut k = 0;
+    for (a, b) in wider.into_iter().chain([(sheet[2], sheet[2])]) {
+        if a > at {
+            while k < runs.len() && f64::from(runs[k].to) < (at + a) / 2.0 {
+                k += 1;
+            }
+            if let Some(run) = runs.get_mut(k) {
+                run.core = true;
+            }
+        }
+        at = at.max(b);
+    }
 }
 
 #[derive(Default)]
@@ -246,6 +303,7 @@ impl Flood {
         k.area += g.area;
         k.open += g.open;
         k.edge |= g.edge;
+        k.core |= g.core;
         if g.widest > k.widest {
             k.widest = g.widest;
             k.at = g.at;
@@ -284,6 +342,7 @@ impl Flood {
                 min: [run.from, y as f32],
                 max: [run.to, y as f32],
                 edge,
+                core: run.core,
             };
             let fresh = self.pieces.len() as u32;
             let label = match label {
@@ -297,6 +356,7 @@ impl Flood {
                     k.area += piece.area;
                     k.open += piece.open;
                     k.edge |= edge;
+                    k.core |= run.core;
                     if width > k.widest {
                         k.widest = width;
                         k.at = piece.at;
@@ -342,6 +402,7 @@ impl Flood {
                     wanted_um2: wanted,
                     width_um: f64::from(p.max[0] - p.min[0]),
                     height_um: f64::from(p.max[1] - p.min[1]) + step,
+                    speck: !p.core,
                     from_edge: p.edge,
                 });
             } else if p.area > std::f64::consts::PI * radius_um * radius_um {

@@ -522,11 +522,14 @@ impl<'a> Proof<'a> {
         );
     }
 
-    /// Whether an opening is at least a tenth of the kerf wide where `s` is.
+    /// Whether an opening is at least a fifth of the kerf wide at one of some places along `s`.
     fn wide_sliver(&self, s: &Stretch) -> bool {
-        let w = self.limits.radius_um * 0.2;
-        let probe = [s.middle[0] + s.inward[0] * w, s.middle[1] + s.inward[1] * w];
-        self.drawn.nearest(probe, w * 0.99).is_none()
+        let ring = &self.rings[s.ring as usize];
+        (0..32).any(|k| {
+            let at = s.from_um + s.length_um() * (f64::from(k) + 0.5) / 32.0;
+            let (p, inward) = edges::place(ring, at);
+            edges::room(p, inward, self.limits.radius_um * 0.2, &self.drawn)
+        })
     }
 
     /// Metal gone that should stay.
@@ -538,7 +541,7 @@ impl<'a> Proof<'a> {
             let Some((cut, c, d)) = self.cut.nearest(s.at, l.radius_um) else {
                 continue;
             };
-            if self.in_neck(c, s.at) || self.is_dot(s.ring, c) {
+            if self.in_neck(c, s.at) || self.is_dot(c) {
                 widened += 1;
                 widened_at.get_or_insert(s.at);
                 continue;
@@ -576,11 +579,14 @@ impl<'a> Proof<'a> {
         }
     }
 
-    /// Whether the whole opening is hardly larger than the beam, with `c` in it: one touch has to do.
-    fn is_dot(&self, ring: u32, c: [f64; 2]) -> bool {
+    /// Whether the whole opening that `c` lies in is hardly larger than the beam: one touch has to do.
+    fn is_dot(&self, c: [f64; 2]) -> bool {
+        let Some((edge, _, _)) = self.drawn.nearest(c, self.limits.radius_um) else {
+            return false;
+        };
         let most = 1.25 * 2.0 * self.limits.radius_um + self.limits.limit_um;
         let (mut lo, mut hi) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
-        for s in &self.rings[ring as usize] {
+        for s in &self.rings[edge.owner as usize] {
             for d in 0..2 {
                 lo[d] = lo[d].min(s.a[d]);
                 hi[d] = hi[d].max(s.a[d]);
@@ -729,10 +735,10 @@ impl<'a> Proof<'a> {
             &self.drawn.segments,
             self.sheet_um,
             l.radius_um,
+            self.recipe.min_web_um(),
         );
         self.as_cut.slugs = foil.slugs;
         self.as_cut.scan_line_um = foil.line_um;
-        let min_web = self.recipe.min_web_um();
         for p in &foil.pieces {
             let at = p.at_mm.map(|v| v * 1e3);
             // What the chamfer of a cut-out sheet leaves behind belongs to the foil around it.
@@ -751,8 +757,7 @@ impl<'a> Proof<'a> {
                     ),
                 )
             };
-            let speck = p.width_um.min(p.height_um) < min_web;
-            let finding = if speck {
+            let finding = if p.speck {
                 Finding::warning("speck-loose", message)
             } else {
                 Finding::blocking(code, message)

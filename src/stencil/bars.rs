@@ -3,22 +3,28 @@
 //! A bar runs from core to core (see [`super::foil`]), so that metal of at least the minimum web is
 //! under both of its ends; a bar at least that wide therefore holds by construction.
 
+use super::TieBar;
+use super::anchoring::Anchoring;
 use super::foil::{CoreEdge, Foil, Sample, centroid, core_edges, samples};
-use super::geometry::{V, crossing, dot, len, middle, sub, v};
+use super::geometry::{V, apart_nm, crossing, dot, len, middle, sub, v};
 use super::symmetry::{self, Mirror};
-use crate::artwork::{Layer, TieSettings};
+use crate::artwork::{ElementIndex, Layer};
 use crate::recipe::Recipe;
 use crate::regions::{EdgeIndex, Regions, nearest_on_segment};
 use crate::units::{NM_PER_MM, NM_PER_UM, show_length_um};
 use rayon::prelude::*;
+use rstar::primitives::Line;
 use rstar::{AABB, RTree};
 use rustc_hash::FxHashMap;
+use std::cmp::Ordering;
 use std::f64::consts::PI;
 
 /// A bar that was chosen; coordinates in nanometres.
 #[derive(Debug, Clone)]
 pub struct Placed {
     pub piece: usize,
+    /// Another piece that it helps to hold: one that this one does not hang on.
+    pub also: Option<usize>,
     /// On the cores at both ends.
     pub from: V,
     pub to: V,
@@ -47,13 +53,14 @@ struct Candidate {
     cost: f64,
     /// Direction from the island's centre of mass.
     angle: f64,
-    /// The piece at its far end.
-    lands_on: usize,
+    /// The edge at its far end.
+    edge: CoreEdge,
 }
 
 /// Places where bars have to keep away if they can.
 pub struct Surroundings<'a> {
-    pub layer: &'a Layer,
+    layer: &'a Layer,
+    elements: ElementIndex<'a>,
     /// Vertices at which the drawn outline turns sharply.
     corners: RTree<V>,
     keep_clear: Option<EdgeIndex>,
@@ -75,6 +82,7 @@ impl<'a> Surroundings<'a> {
         }
         Surroundings {
             layer,
+            elements: ElementIndex::new(layer),
             corners: RTree::bulk_load(corners),
             keep_clear: (!layer.keep_clear.is_empty()).then(|| EdgeIndex::new(&layer.keep_clear)),
         }
@@ -114,18 +122,25 @@ pub struct Placement {
     pub bars: Vec<Placed>,
     /// Island and the span of the shortest bar that would reach (nanometres), if any would.
     pub untied: Vec<(usize, Option<f64>)>,
-    /// Ends and middles of the bars, for keeping the next island's bars out of them.
-    taken: RTree<V>,
+    /// Centre lines of the bars, for keeping the next island's bars out of them.
+    taken: RTree<Line<V>>,
+    /// Which of the bars end on a piece other than the one they were chosen for.
+    lands: FxHashMap<usize, Vec<usize>>,
 }
 
 /// A place on the edge of a piece, and the nearest edge of another one.
-struct Shore<'t> {
-    sample: Sample,
-    across: &'t CoreEdge,
+pub struct Shore<'t> {
+    pub sample: Sample,
+    pub across: &'t CoreEdge,
 }
 
-/// Chooses bars for every loose piece of `foil`.
-pub fn place(foil: &Foil, around: &Surroundings<'_>, recipe: &Recipe) -> Placement {
+/// Chooses bars for every loose piece of `foil`; `before` are those that are there already.
+pub fn place(
+    foil: &Foil,
+    around: &Surroundings<'_>,
+    before: &[TieBar],
+    recipe: &Recipe,
+) -> Placement {
     let Some(frame) = foil.frame else {
         return Placement::default();
     };
@@ -163,6 +178,9 @@ pub fn place(foil: &Foil, around: &Surroundings<'_>, recipe: &Recipe) -> Placeme
         }
     }
     let mut out = Placement::default();
+    for bar in before {
+        out.taken.insert(Line::new(v(bar.from), v(bar.to)));
+    }
     for piece in (0..foil.cores.len()).filter(|&i| foil.is_loose(i)) {
         one_island(
             piece, foil, &tree, &shores, &hairs, &order, around, recipe, &mut out,
@@ -184,7 +202,15 @@ fn one_island(
     out: &mut Placement,
 ) {
     let centre = centroid(&foil.cores, piece);
-    let settings = settings_at(around.layer, centre);
+    // Of the element that surrounds it; where several do so together, of the one at its centre.
+    let element = around
+        .elements
+        .element_around(foil.cores.shape(piece).bounds())
+        .or_else(|| {
+            let p = super::geometry::point(centre);
+            around.elements.element_at(p.x, p.y)
+        });
+    let settings = element.map(|e| e.ties).unwrap_or_default();
     let min_width_nm = recipe.min_web_um() * NM_PER_UM + 200.0;
     let wanted_nm =
         (settings.width_um.unwrap_or(recipe.tie_bars.width_um) * NM_PER_UM).max(min_width_nm);
@@ -268,6 +294,10 @@ fn one_island(
             all[before..].iter_mut().for_each(|c| c.cost *= HAIR);
         }
     }
+    all = all
+        .into_iter()
+        .filter_map(|c| between_cores(c, piece, tree, order, centre))
+        .collect();
     let clearance = recipe
         .tie_bars
         .clearance_um
@@ -286,9 +316,6 @@ fn one_island(
             })
             .count();
         c.cost *= 1.0 + 0.2 * hits as f64;
-        if crosses_core(tree, c.from, c.to) {
-            c.cost *= 20.0;
-        }
     }
     let shortest = all.iter().map(|c| len(sub(c.to, c.from))).reduce(f64::min);
     all.retain(|c| {
@@ -297,7 +324,7 @@ fn one_island(
     // A bar is to touch the two pieces that it joins, and no third one on its way.
     let passes = |c: &Candidate| {
         let half = (width_nm + web_nm) / 2.0;
-        !touches_third(tree, c.from, c.to, half, [piece, c.lands_on])
+        !touches_third(tree, c.from, c.to, half, [piece, c.edge.piece])
     };
     if all.iter().any(passes) {
         all.retain(passes);
@@ -305,10 +332,11 @@ fn one_island(
     // Islands side by side would else both bridge the gap between them at the same place.
     let room = width_nm + web_nm;
     let free = |c: &Candidate| {
-        [c.from, middle(c.from, c.to), c.to].iter().all(|&p| {
-            let mut near = out.taken.locate_within_distance(p, room * room);
-            near.next().is_none()
-        })
+        let lo = std::array::from_fn(|d| c.from[d].min(c.to[d]) - room);
+        let hi = std::array::from_fn(|d| c.from[d].max(c.to[d]) + room);
+        out.taken
+            .locate_in_envelope_intersecting(&AABB::from_corners(lo, hi))
+            .all(|l| apart_nm((c.from, c.to), (l.from, l.to)) >= room)
     };
     if all.iter().any(free) {
         all.retain(free);
@@ -320,18 +348,41 @@ fn one_island(
     all.sort_by(|a, b| {
         (a.cost, a.angle, a.from[0], a.from[1])
             .partial_cmp(&(b.cost, b.angle, b.from[0], b.from[1]))
-            .unwrap_or(std::cmp::Ordering::Equal)
+            .unwrap_or(Ordering::Equal)
     });
     let least = (settings.count.unwrap_or(recipe.tie_bars.min_per_island) as usize).max(1);
-    let most = (recipe.tie_bars.max_per_island as usize).max(least);
-    let chosen = choose(&all, least, most, room, &mirrors);
+    // A count that was asked for is kept to.
+    let most = match settings.count {
+        Some(_) => least,
+        None => (recipe.tie_bars.max_per_island as usize).max(least),
+    };
+    // Bars by which pieces that do not hang on this one already hold to it.
+    let held: Vec<Candidate> = out
+        .lands
+        .get(&piece)
+        .into_iter()
+        .flatten()
+        .filter(|&&k| out.bars[k].also == Some(piece))
+        .filter_map(|&k| {
+            let mut one = Vec::new();
+            let b = &out.bars[k];
+            let edge = tree.nearest_neighbor(&b.from)?;
+            add(&mut one, b.to, b.from, [0.0; 2], edge, centre);
+            one.pop()
+        })
+        .collect();
+    let chosen = choose(&all, &held, least, most, room, &mirrors);
     for (n, c) in chosen.iter().enumerate() {
         let gap_um = (len(sub(c.to, c.from)) - web_nm).max(0.0) / NM_PER_UM;
-        for p in [c.from, middle(c.from, c.to), c.to] {
-            out.taken.insert(p);
-        }
+        out.taken.insert(Line::new(c.from, c.to));
+        out.lands
+            .entry(c.edge.piece)
+            .or_default()
+            .push(out.bars.len());
         out.bars.push(Placed {
             piece,
+            also: (foil.is_loose(c.edge.piece) && !order.hangs_on(piece, c.edge.piece))
+                .then_some(c.edge.piece),
             from: c.from,
             to: c.to,
             width_nm,
@@ -345,14 +396,6 @@ fn one_island(
             ),
         });
     }
-}
-
-fn settings_at(layer: &Layer, at: V) -> TieSettings {
-    let p = super::geometry::point(at);
-    layer
-        .element_at(p.x, p.y)
-        .map(|e| e.ties)
-        .unwrap_or_default()
 }
 
 fn add(all: &mut Vec<Candidate>, from: V, to: V, out: V, edge: &CoreEdge, centre: V) {
@@ -370,7 +413,7 @@ fn add(all: &mut Vec<Candidate>, from: V, to: V, out: V, edge: &CoreEdge, centre
         to,
         cost: l / leaves.max(0.2) / arrives.max(0.5),
         angle: libm::atan2(r[1], r[0]),
-        lands_on: edge.piece,
+        edge: *edge,
     });
 }
 
@@ -404,17 +447,63 @@ fn nearest_own_edge(foil: &Foil, piece: usize, q: V) -> V {
     best.1
 }
 
-fn crosses_core(tree: &RTree<CoreEdge>, a: V, b: V) -> bool {
-    let d = sub(b, a);
-    let l = len(d);
+/// The candidate as far as it leads over openings: from where it leaves its own piece for the last time to the
+/// first other piece. Over a piece that hangs on its own it costs much more.
+fn between_cores(
+    c: Candidate,
+    piece: usize,
+    tree: &RTree<CoreEdge>,
+    order: &Anchoring,
+    centre: V,
+) -> Option<Candidate> {
+    let l = len(sub(c.to, c.from)).max(1.0);
+    let d = sub(c.to, c.from);
     // The ends lie on core edges: look between them only.
-    let t = (20.0 / l).min(0.4);
-    let (a, b) = (
-        [a[0] + d[0] * t, a[1] + d[1] * t],
-        [b[0] - d[0] * t, b[1] - d[1] * t],
+    let margin = (20.0 / l).min(0.4);
+    let at = |t: f64| [c.from[0] + d[0] * t, c.from[1] + d[1] * t];
+    let (a, b) = (at(margin), at(1.0 - margin));
+    let mut met: Vec<(f64, &CoreEdge)> = tree
+        .locate_in_envelope_intersecting(&AABB::from_corners(a, b))
+        .filter_map(|e| Some((crossing(a, b, e.a, e.b)?, e)))
+        .collect();
+    if met.is_empty() {
+        return Some(c);
+    }
+    met.sort_by(|p, q| {
+        (p.0, p.1.piece)
+            .partial_cmp(&(q.0, q.1.piece))
+            .unwrap_or(Ordering::Equal)
+    });
+    let between = |t: f64| [a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t];
+    let leaves = met.iter().rposition(|(_, e)| e.piece == piece);
+    let (from, out) = leaves.map_or((c.from, [d[0] / l, d[1] / l]), |k| {
+        (between(met[k].0), along_normal(met[k].1, d))
+    });
+    let landing = met.get(leaves.map_or(0, |k| k + 1));
+    let mut one = Vec::new();
+    let edge = landing.map_or(c.edge, |m| *m.1);
+    if order.hangs_on(edge.piece, piece) {
+        return Some(Candidate {
+            cost: 20.0 * c.cost,
+            ..c
+        });
+    }
+    add(
+        &mut one,
+        from,
+        landing.map_or(c.to, |m| between(m.0)),
+        out,
+        &edge,
+        centre,
     );
-    tree.locate_in_envelope_intersecting(&AABB::from_corners(a, b))
-        .any(|e| crossing(a, b, e.a, e.b).is_some())
+    one.pop()
+}
+
+/// The normal of an edge on the side that `d` points to.
+fn along_normal(e: &CoreEdge, d: V) -> V {
+    let n = [e.b[1] - e.a[1], e.a[0] - e.b[0]];
+    let l = len(n).max(1.0) * if dot(n, d) < 0.0 { -1.0 } else { 1.0 };
+    [n[0] / l, n[1] / l]
 }
 
 /// Whether a core other than the two joined comes within `half_nm` of the centre line.
@@ -457,52 +546,52 @@ fn apart(a: f64, b: f64) -> f64 {
     d.min(2.0 * PI - d)
 }
 
-/// Bars with the least cost that are spread round the centre of mass; `room` keeps them from merging.
+/// Bars with the least cost that are spread round the centre of mass, with those that are `held` already; `room`
+/// keeps them from merging.
 fn choose(
     all: &[Candidate],
+    held: &[Candidate],
     least: usize,
     most: usize,
     room: f64,
     mirrors: &[Mirror],
 ) -> Vec<Candidate> {
     let uneven = |bars: &[(V, V)]| UNEVEN * symmetry::broken(mirrors, bars, room / 8.0) as f64;
-    // The cheapest of each eighth of the way round, so that a long narrow gap on one side does not hide the others.
-    let mut taken = [0usize; 8];
+    // The cheapest of each eighth of the way round, so that a long narrow gap on one side does not hide the others;
+    // of nearly the same bars one.
+    let mut taken: [Vec<V>; 8] = Default::default();
     let few: Vec<Candidate> = all
         .iter()
         .filter(|c| {
             let eighth = ((c.angle / (PI / 4.0)).round() as i64).rem_euclid(8) as usize;
-            taken[eighth] += 1;
-            taken[eighth] <= PER_EIGHTH
+            let (own, at) = (&mut taken[eighth], middle(c.from, c.to));
+            let new = own.len() < PER_EIGHTH && own.iter().all(|&p| len(sub(p, at)) >= room / 4.0);
+            if new {
+                own.push(at);
+            }
+            new
         })
         .copied()
         .collect();
     let unit = few[0].cost.max(1.0);
-    let clear = |a: &Candidate, b: &Candidate| {
-        len(sub(middle(a.from, a.to), middle(b.from, b.to))) >= room
-            && len(sub(a.from, b.from)) >= room
-            && len(sub(a.to, b.to)) >= room / 2.0
-    };
+    // Metal, gap, metal: bars leave an opening between them that can be cut.
+    let clear = |a: &Candidate, b: &Candidate| apart_nm((a.from, a.to), (b.from, b.to)) >= room;
     if least == 1 {
         return vec![few[0]];
     }
-    let mut best: Option<(f64, usize, usize)> = None;
+    let mut best: Option<(f64, Candidate, Candidate)> = None;
     for i in 0..few.len() {
-        for j in i + 1..few.len() {
-            let (a, b) = (&few[i], &few[j]);
+        // One of its own beside one that is held, or two of its own.
+        let others = if held.is_empty() { &few[i + 1..] } else { held };
+        let a = &few[i];
+        for b in others {
             if !clear(a, b) {
                 continue;
             }
             let spread = 1.0 - apart(a.angle, b.angle) / PI;
             // Level bars first where nothing else decides, so that equal drawings get equal bars.
             let tilt = libm::sin(a.angle).abs() + libm::sin(b.angle).abs();
-            // Bars that run together at their far ends are worse than longer ones that keep apart.
-            let merged = if len(sub(a.to, b.to)) < room {
-                2.0
-            } else {
-                0.0
-            };
-            let mut cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt + merged;
+            let mut cost = (a.cost + b.cost) / unit + 6.0 * spread * spread + 0.02 * tilt;
             // A pair that leaves one side open takes a third bar.
             if 2.0 * PI - apart(a.angle, b.angle) > OPEN_SIDE {
                 cost += 1.0;
@@ -511,14 +600,18 @@ fn choose(
                 cost < c - 1e-9 && cost + uneven(&[(a.from, a.to), (b.from, b.to)]) < c - 1e-9
             }) {
                 let cost = cost + uneven(&[(a.from, a.to), (b.from, b.to)]);
-                best = Some((cost, i, j));
+                best = Some((cost, *a, *b));
             }
         }
     }
-    let Some((_, i, j)) = best else {
+    let Some((_, a, b)) = best else {
         return vec![few[0]];
     };
-    let mut chosen = vec![few[i], few[j]];
+    let mut chosen = held.to_vec();
+    chosen.push(a);
+    if held.is_empty() {
+        chosen.push(b);
+    }
     while chosen.len() < most {
         let wide = widest_gap(&chosen);
         // Held on all sides once no half-turn is without a bar (a pair needs two thirds of one).
@@ -562,7 +655,7 @@ fn choose(
             break;
         }
     }
-    chosen
+    chosen.split_off(held.len())
 }
 
 /// The largest angle without a bar.
@@ -579,95 +672,6 @@ fn widest_gap(chosen: &[Candidate]) -> f64 {
             }
         })
         .fold(0.0, f64::max)
-}
-
-/// Which piece hangs on which: a spanning tree of the narrowest gaps, rooted at the frame.
-struct Anchoring {
-    /// First and last visit of a walk round the tree: a piece's descendants lie between.
-    enter: Vec<usize>,
-    leave: Vec<usize>,
-}
-
-impl Anchoring {
-    /// Gaps seen from the shores are taken narrowest first; clusters that these leave apart from the frame are
-    /// joined over their narrowest gap to anything else, in rounds.
-    fn new(foil: &Foil, frame: usize, tree: &RTree<CoreEdge>, shores: &[Vec<Shore<'_>>]) -> Self {
-        let n = foil.cores.len();
-        let mut links: Vec<Vec<usize>> = vec![Vec::new(); n];
-        let mut parent: Vec<usize> = (0..n).collect();
-        fn root(parent: &mut [usize], mut i: usize) -> usize {
-            while parent[i] != i {
-                parent[i] = parent[parent[i]];
-                i = parent[i];
-            }
-            i
-        }
-        let mut gaps: Vec<(f64, usize, usize)> = Vec::new();
-        for (piece, shore) in shores.iter().enumerate() {
-            let mut own: FxHashMap<usize, f64> = FxHashMap::default();
-            for s in shore {
-                let e = s.across;
-                let d = nearest_on_segment(s.sample.at, e.a, e.b).1;
-                let best = own.entry(e.piece).or_insert(d);
-                *best = best.min(d);
-            }
-            gaps.extend(own.into_iter().map(|(other, d)| (d, piece, other)));
-        }
-        loop {
-            gaps.sort_by(|a, b| a.partial_cmp(b).unwrap_or(std::cmp::Ordering::Equal));
-            for (_, a, b) in gaps.drain(..) {
-                let (ra, rb) = (root(&mut parent, a), root(&mut parent, b));
-                if ra != rb {
-                    parent[ra] = rb;
-                    links[a].push(b);
-                    links[b].push(a);
-                }
-            }
-            let held = root(&mut parent, frame);
-            for (piece, shore) in shores.iter().enumerate() {
-                let own = root(&mut parent, piece);
-                if own == held {
-                    continue;
-                }
-                gaps.extend(shore.iter().filter_map(|s| {
-                    let e = tree
-                        .nearest_neighbor_iter(&s.sample.at)
-                        .find(|e| root(&mut parent, e.piece) != own)?;
-                    let d = nearest_on_segment(s.sample.at, e.a, e.b).1;
-                    Some((d, piece, e.piece))
-                }));
-            }
-            if gaps.is_empty() {
-                break;
-            }
-        }
-        let (mut enter, mut leave) = (vec![0; n], vec![0; n]);
-        let mut clock = 0;
-        let mut stack = vec![(frame, usize::MAX, false)];
-        while let Some((i, from, done)) = stack.pop() {
-            clock += 1;
-            if done {
-                leave[i] = clock;
-                continue;
-            }
-            enter[i] = clock;
-            stack.push((i, from, true));
-            for &k in links[i].iter().filter(|&&k| k != from) {
-                stack.push((k, i, false));
-            }
-        }
-        Anchoring { enter, leave }
-    }
-    fn hangs_on(&self, other: usize, piece: usize) -> bool {
-        self.enter[piece] <= self.enter[other] && self.leave[other] <= self.leave[piece]
-    }
-    /// The nearest foil that does not itself hang on `piece`.
-    fn nearest_outside(&self, tree: &RTree<CoreEdge>, p: V, piece: usize) -> Option<(V, CoreEdge)> {
-        let e = tree
-            .nearest_neighbor_iter(&p)
-            .find(|e| !self.hangs_on(e.piece, piece))?;
-        Some((nearest_on_segment(p, e.a, e.b).0, *e))
-    }
 }
 
 /// The part of a bar's centre line that crosses the opening, between the drawn edges.

@@ -76,7 +76,10 @@ pub fn as_cut(openings: &Regions, recipe: &Recipe) -> Regions {
         return openings.clone();
     }
     let lines = inset(&thin, kerf_nm / 20.0, tolerance);
-    union(openings, &outset(&lines, half, tolerance))
+    union(
+        &difference(openings, &thin),
+        &outset(&lines, half, tolerance),
+    )
 }
 
 /// At least the area of an opening that a disc moved along `path` inside it does not reach; infinite where

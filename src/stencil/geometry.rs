@@ -1,6 +1,6 @@
 //! Small vector helpers; everything in nanometres.
 
-use crate::regions::{Point, Regions, Shape};
+use crate::regions::{Point, Regions, Shape, nearest_on_segment};
 
 pub type V = [f64; 2];
 
@@ -38,6 +38,17 @@ pub fn crossing(a: V, b: V, c: V, d: V) -> Option<f64> {
     }
     let (t, u) = (cross(sub(c, a), s) / den, cross(sub(c, a), r) / den);
     ((0.0..=1.0).contains(&t) && (0.0..=1.0).contains(&u)).then_some(t)
+}
+
+/// Distance between two segments.
+pub fn apart_nm((a, b): (V, V), (c, d): (V, V)) -> f64 {
+    if crossing(a, b, c, d).is_some() {
+        return 0.0;
+    }
+    [(a, c, d), (b, c, d), (c, a, b), (d, a, b)]
+        .iter()
+        .map(|&(p, q, r)| nearest_on_segment(p, q, r).1)
+        .fold(f64::INFINITY, f64::min)
 }
 
 /// The rectangle about the line `a b`, `width` wide, longer by `beyond` at both ends.

@@ -1,23 +1,27 @@
 //! Stencil: will the drawing survive as foil, and what must change so that it does?
 
+mod anchoring;
 mod bars;
 mod film;
 mod foil;
 mod geometry;
 pub mod rules;
 mod split;
+mod strips;
 mod symmetry;
 mod whole;
 
 use crate::artwork::{Layer, TieLine};
 use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
-use crate::regions::{EdgeIndex, Point, Regions, difference, union_all};
+use crate::regions::{Bounds, EdgeIndex, Point, Regions, Shape, difference, inset, outset};
 use crate::units::{NM_PER_UM, show_length_um};
 use bars::{Placed, Surroundings};
-use geometry::{middle, mm, point, strip, v};
+use geometry::{middle, mm, point, v};
 pub use split::{SplitProof, StencilSeam};
 use std::cell::LazyCell;
+use std::collections::BTreeSet;
+use strips::Strips;
 
 /// A layer made into a sheet that holds together.
 #[derive(Debug, Clone)]
@@ -94,6 +98,10 @@ pub enum IslandMode {
 
 /// Rests of openings beside bars are crumbs when they are shorter than this many kerfs, and narrow.
 const CRUMB: f64 = 4.0;
+/// Slits beside bars are at most this many kerfs wide.
+const SLIT: f64 = 1.2;
+/// Area that a corner of 45 degrees keeps from a disc of radius one: cot(a / 2) - (pi - a) / 2, and a little.
+const WEDGE: f64 = 1.3;
 
 /// Rounds of placing bars and looking again. One is enough by construction; the others are for
 /// what grid rounding leaves.
@@ -226,12 +234,12 @@ fn refuse(stencil: &mut Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
 fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec<Finding>) {
     // Built only where bars are placed.
     let edges = LazyCell::new(|| EdgeIndex::new(&layer.openings));
-    let mut strips = Regions::new();
+    let mut strips = Strips::default();
     for line in &layer.tie_lines {
         by_hand(stencil, line, recipe, &edges, &mut strips, findings);
     }
     if !strips.is_empty() {
-        stencil.openings = difference(&stencil.drawn, &union_all([&strips]));
+        stencil.openings = strips.take_from(&stencil.drawn, recipe);
     }
     let around = LazyCell::new(|| Surroundings::new(layer));
     let mut untied = Vec::new();
@@ -251,7 +259,7 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
             untied.clear();
             break;
         }
-        let placement = bars::place(&found, &around, recipe);
+        let placement = bars::place(&found, &around, &stencil.tie_bars, recipe);
         untied = placement
             .untied
             .iter()
@@ -261,13 +269,14 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
             break;
         }
         for bar in &placement.bars {
-            strips.extend(&strip(bar.from, bar.to, bar.width_nm, 0.0));
-            keep(stencil, bar, index[bar.piece], &edges);
+            strips.push(bar.from, bar.to, bar.width_nm);
+            let holds = [Some(bar.piece), bar.also].map(|p| p.map(|p| index[p]));
+            keep(stencil, bar, holds, &edges);
         }
-        stencil.openings = difference(&stencil.drawn, &union_all([&strips]));
+        stencil.openings = strips.take_from(&stencil.drawn, recipe);
     }
     if !stencil.tie_bars.is_empty() {
-        drop_crumbs(stencil, recipe);
+        close_rests(stencil, recipe);
     }
     for (at, span) in untied {
         let [x, y] = mm(v(at));
@@ -292,25 +301,46 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
     }
 }
 
-/// Rests of openings beside a bar that no beam gets into are left to the bar.
-fn drop_crumbs(stencil: &mut Stencil, recipe: &Recipe) {
+/// Rests of openings beside bars that no beam gets into are left to the bars: slits and wedges that were not
+/// there as drawn, and crumbs.
+fn close_rests(stencil: &mut Stencil, recipe: &Recipe) {
     let kerf_nm = recipe.kerf.width_um * NM_PER_UM;
-    let drawn: std::collections::BTreeSet<_> = stencil
-        .drawn
-        .shapes()
-        .map(|s| (s.bounds().min.x, s.bounds().min.y, s.area_nm2() as i64))
-        .collect();
+    let tolerance_nm = recipe.tolerance_um() * NM_PER_UM;
+    let name = |s: Shape<'_>| (s.bounds().min.x, s.bounds().min.y, s.area_nm2() as i64);
+    let drawn: BTreeSet<_> = stencil.drawn.shapes().map(name).collect();
+    let radius_nm = SLIT * kerf_nm / 2.0;
+    // Narrower than that; rounded corners are not.
+    let narrow = |r: &Regions| {
+        let wide = outset(
+            &inset(r, radius_nm, tolerance_nm),
+            radius_nm + 2.0 * tolerance_nm,
+            tolerance_nm,
+        );
+        difference(r, &wide)
+    };
+    let slit = |s: Shape<'_>| s.area_nm2() > WEDGE * radius_nm * radius_nm;
+    let touched = stencil.openings.filter(|s| !drawn.contains(&name(s)));
+    let slits = if radius_nm < 1.0 {
+        Regions::new()
+    } else {
+        narrow(&touched).filter(slit)
+    };
+    if !slits.is_empty() {
+        let about: Vec<Bounds> = slits.shapes().map(|s| s.bounds()).collect();
+        let near = stencil
+            .drawn
+            .filter(|s| about.iter().any(|b| b.overlaps(&s.bounds())));
+        let before = outset(&narrow(&near), 2.0 * tolerance_nm, tolerance_nm);
+        let new = difference(&slits, &before).filter(slit);
+        let metal = outset(&new, 2.0 * tolerance_nm, tolerance_nm);
+        stencil.openings = difference(&stencil.openings, &metal);
+    }
     stencil.openings = stencil.openings.filter(|s| {
         let b = s.bounds();
         let small = (b.width_nm().max(b.height_nm()) as f64) < CRUMB * kerf_nm;
         !small
-            || drawn.contains(&(b.min.x, b.min.y, s.area_nm2() as i64))
-            || !crate::regions::inset(
-                &s.to_regions(),
-                kerf_nm / 2.0,
-                recipe.tolerance_um() * NM_PER_UM,
-            )
-            .is_empty()
+            || drawn.contains(&name(s))
+            || !inset(&s.to_regions(), kerf_nm / 2.0, tolerance_nm).is_empty()
     });
 }
 
@@ -321,10 +351,12 @@ fn nearest_island(stencil: &Stencil, at: Point) -> usize {
         .unwrap_or(usize::MAX)
 }
 
-fn keep(stencil: &mut Stencil, bar: &Placed, island: usize, edges: &EdgeIndex) {
+fn keep(stencil: &mut Stencil, bar: &Placed, holds: [Option<usize>; 2], edges: &EdgeIndex) {
     let (from, to) = bars::clip_to_opening(edges, &stencil.drawn, bar.from, bar.to);
-    if let Some(island) = stencil.islands.get_mut(island) {
-        island.bars.push(stencil.tie_bars.len());
+    for island in holds.into_iter().flatten() {
+        if let Some(island) = stencil.islands.get_mut(island) {
+            island.bars.push(stencil.tie_bars.len());
+        }
     }
     let mut reason = bar.reason.clone();
     if bar.narrowed {
@@ -343,7 +375,7 @@ fn by_hand(
     line: &TieLine,
     recipe: &Recipe,
     edges: &EdgeIndex,
-    strips: &mut Regions,
+    strips: &mut Strips,
     findings: &mut Vec<Finding>,
 ) {
     if line.from == line.to {
@@ -363,7 +395,7 @@ fn by_hand(
             .measured(asked, width_um),
         );
     }
-    strips.extend(&strip(v(line.from), v(line.to), width_um * NM_PER_UM, 0.0));
+    strips.push(v(line.from), v(line.to), width_um * NM_PER_UM);
     let (from, to) = bars::clip_to_opening(edges, &stencil.drawn, v(line.from), v(line.to));
     stencil.tie_bars.push(TieBar {
         from: point(from),

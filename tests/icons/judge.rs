@@ -53,78 +53,85 @@ impl Picture {
         let cell = |v: f64| ((v / self.pixel_mm) as usize).min(self.size - 1);
         self.dark[cell(p[1]) * self.size + cell(p[0])] >= 128
     }
-    /// Pieces of foil that do not touch the border, once all within `half_web_mm` of an opening is taken off.
-    pub fn islands(&self, half_web_mm: f64) -> usize {
-        let mut foil: Vec<bool> = self.dark.iter().map(|d| *d < 128).collect();
-        if half_web_mm > 0.0 {
-            self.erode(&mut foil, half_web_mm / self.pixel_mm);
-        }
-        pieces_inside(&foil, self.size)
+    /// Pieces of foil that do not touch the border, once all within each of `half_webs_mm` of an opening is taken
+    /// off. A piece of which one pixel more would leave nothing does not count: the tip of a point of foil comes off
+    /// in such crumbs.
+    pub fn islands(&self, half_webs_mm: &[f64]) -> Vec<usize> {
+        let radii: Vec<f64> = half_webs_mm.iter().map(|w| w / self.pixel_mm).collect();
+        let far = radii.iter().copied().fold(0.0, f64::max).ceil() as usize + 2;
+        let depth2 = self.depths2(far);
+        radii
+            .iter()
+            .map(|&r| {
+                let left = |d: u16| f64::from(d) > r * r;
+                let thick = |d: u16| r == 0.0 || f64::from(d) > (r + 1.0).powi(2);
+                pieces_inside(&depth2, self.size, left, thick)
+            })
+            .collect()
     }
-    /// Exact distances (Felzenszwalb and Huttenlocher's two passes of lower envelopes, the second one cut
-    /// short at the radius): pixels whose centre is within `radius` of a dark one are taken off.
-    fn erode(&self, foil: &mut [bool], radius: f64) {
+    /// For each pixel the square of the distance from its centre to that of the next dark one, in pixels and at most
+    /// `far` squared: Felzenszwalb and Huttenlocher's two passes, the second one cut short.
+    fn depths2(&self, far: usize) -> Vec<u16> {
         let n = self.size;
-        let far = radius.ceil() as usize + 1;
-        // Distance along the column to the next dark pixel, capped.
-        let mut column = vec![far as u32; n * n];
-        for x in 0..n {
-            let mut d = far as u32;
-            for y in 0..n {
-                d = if foil[y * n + x] {
-                    (d + 1).min(far as u32)
-                } else {
-                    0
-                };
-                column[y * n + x] = d;
-            }
-            d = far as u32;
-            for y in (0..n).rev() {
-                d = if foil[y * n + x] {
-                    (d + 1).min(far as u32)
-                } else {
-                    0
-                };
-                column[y * n + x] = column[y * n + x].min(d);
-            }
-        }
-        let r2 = radius * radius;
-        for y in 0..n {
-            let row = &column[y * n..(y + 1) * n];
+        // Distance along the column, capped.
+        let mut column = vec![far as u16; n * n];
+        let mut above = vec![far as u16; n];
+        let mut sweep = |y: usize| {
             for x in 0..n {
-                let lo = x.saturating_sub(far);
-                let hi = (x + far).min(n - 1);
-                if foil[y * n + x]
-                    && (lo..=hi).any(|k| {
-                        let dx = x.abs_diff(k) as f64;
-                        let dy = f64::from(row[k]);
-                        dy < far as f64 && dx * dx + dy * dy <= r2
-                    })
-                {
-                    foil[y * n + x] = false;
+                let i = y * n + x;
+                above[x] = if self.dark[i] < 128 {
+                    (above[x] + 1).min(far as u16)
+                } else {
+                    0
+                };
+                column[i] = column[i].min(above[x]);
+            }
+        };
+        (0..n).for_each(&mut sweep);
+        // The way up begins with the counts of the way down, which are never too small.
+        (0..n).rev().for_each(&mut sweep);
+        let cap = (far * far) as u16;
+        let mut out = vec![cap; n * n];
+        for (row, depths) in column.chunks(n).zip(out.chunks_mut(n)) {
+            for (x, &d) in row
+                .iter()
+                .enumerate()
+                .filter(|(_, d)| usize::from(**d) < far)
+            {
+                let (lo, hi) = (x.saturating_sub(far), (x + far).min(n - 1));
+                for (k, depth) in depths[lo..=hi].iter_mut().enumerate() {
+                    let dx = (lo + k).abs_diff(x);
+                    *depth = (*depth).min(d * d + (dx * dx) as u16);
                 }
             }
         }
+        out
     }
 }
 
-/// Pieces (joined over four neighbours) that do not touch the border.
-fn pieces_inside(foil: &[bool], n: usize) -> usize {
+/// Pieces of `foil` (joined over four neighbours) that do not touch the border and hold a pixel that is `thick`.
+fn pieces_inside(
+    depths2: &[u16],
+    n: usize,
+    foil: impl Fn(u16) -> bool,
+    thick: impl Fn(u16) -> bool,
+) -> usize {
     let mut seen = vec![false; n * n];
     let mut stack = Vec::new();
     let mut count = 0;
     for start in 0..n * n {
-        if seen[start] || !foil[start] {
+        if seen[start] || !foil(depths2[start]) {
             continue;
         }
-        let mut border = false;
+        let (mut border, mut solid) = (false, false);
         seen[start] = true;
         stack.push(start);
         while let Some(i) = stack.pop() {
             let (x, y) = (i % n, i / n);
+            solid |= thick(depths2[i]);
             border |= x == 0 || y == 0 || x + 1 == n || y + 1 == n;
             let mut go = |j: usize| {
-                if foil[j] && !seen[j] {
+                if !seen[j] && foil(depths2[j]) {
                     seen[j] = true;
                     stack.push(j);
                 }
@@ -142,7 +149,7 @@ fn pieces_inside(foil: &[bool], n: usize) -> usize {
                 go(i + n);
             }
         }
-        count += usize::from(!border);
+        count += usize::from(!border && solid);
     }
     count
 }

@@ -37,6 +37,14 @@ const WEB_MM: f64 = 0.0254;
 /// The lines of the judge lie this far apart; foil this much narrower than the minimum web counts as holding.
 const STEP_MM: f64 = 0.004;
 
+/// The program of this build, or a copy of it that stays while others are built.
+fn program() -> PathBuf {
+    std::env::var_os("FOILWRIGHT_PROGRAM").map_or_else(
+        || PathBuf::from(env!("CARGO_BIN_EXE_foilwright")),
+        PathBuf::from,
+    )
+}
+
 /// All drawings of the sets, by name.
 fn all() -> Vec<(String, PathBuf)> {
     let root = Path::new(".outside/node_modules");
@@ -110,7 +118,7 @@ fn one(name: &str, file: &Path, folder: &Path, t: &mut Totals) {
     std::fs::write(&drawing, svg).unwrap();
     let out = folder.join("out");
     let began = Instant::now();
-    let done = Command::new(env!("CARGO_BIN_EXE_foilwright"))
+    let done = Command::new(program())
         .args(["cut", "--quiet", "--no-pictures", "--as", "rs274", "--out"])
         .arg(&out)
         .arg(&drawing)
@@ -157,14 +165,14 @@ fn one(name: &str, file: &Path, folder: &Path, t: &mut Totals) {
     }
     // The picture's count: first without regard to narrow webs, then fine and with those taken away.
     let picture = |pixel_mm: f64| Picture::of(&text, SPAN_MM, PAGE_MM, pixel_mm);
-    let coarse = picture(0.025).map_or(0, |p| p.islands(0.0));
+    let coarse = picture(0.025).map_or(0, |p| p.islands(&[0.0])[0]);
     if coarse == islands {
         return;
     }
     t.fine += 1;
     let Some(fine) = picture(0.00625) else { return };
     // A pixel is a quarter of the limit: webs within one of it may fall to either side.
-    let counts = [0.0, -0.00625, 0.00625].map(|d| fine.islands((WEB_MM + d) / 2.0));
+    let counts = fine.islands(&[0.0, -0.00625, 0.00625].map(|d| (WEB_MM + d) / 2.0));
     let (least, most) = (counts.iter().min().unwrap(), counts.iter().max().unwrap());
     if !(*least..=*most).contains(&islands) {
         t.differing.push(format!(
@@ -257,7 +265,12 @@ fn run(step: usize, from: usize) -> Option<Totals> {
     let began = Instant::now();
     let mut t = Totals::default();
     for (k, (name, file)) in chosen.iter().enumerate() {
+        let told = (t.failures.len(), t.differing.len());
         one(name, file, folder.path(), &mut t);
+        // At once, so that a run cut short still tells.
+        for line in t.failures[told.0..].iter().chain(&t.differing[told.1..]) {
+            eprintln!("{line}");
+        }
         if k % 1000 == 999 {
             eprintln!(
                 "{} of {}, {:.0} s",
@@ -289,9 +302,6 @@ fn run(step: usize, from: usize) -> Option<Totals> {
         t.worst_area.0,
         t.worst_area.1,
     );
-    for line in t.failures.iter().chain(&t.differing) {
-        eprintln!("{line}");
-    }
     let known = |line: &&String| {
         let name = line.split_whitespace().next().unwrap_or_default();
         LEDGER
@@ -312,16 +322,15 @@ fn a_few_icons_come_out_as_stencils() {
     run(1511, 29);
 }
 
-/// `FOILWRIGHT_ICONS=1` takes every icon, the default is each tenth; `FOILWRIGHT_ICON` only those whose name
-/// holds it.
+/// `FOILWRIGHT_ICONS=1` takes every icon, the default is each tenth; `FOILWRIGHT_ICONS_FROM` skips some first;
+/// `FOILWRIGHT_ICON` takes only those whose name holds it; `FOILWRIGHT_PROGRAM` another build of the program.
 #[test]
 #[ignore = "slow; needs the icon packages named above"]
 fn slow_icons_come_out_as_stencils() {
-    let step = std::env::var("FOILWRIGHT_ICONS")
-        .ok()
-        .and_then(|s| s.parse().ok())
-        .unwrap_or(10);
-    let refused = run(step, 0).map(|t| t.refused.len());
+    let number = |name: &str| std::env::var(name).ok().and_then(|s| s.parse().ok());
+    let step = number("FOILWRIGHT_ICONS").unwrap_or(10);
+    let from = number("FOILWRIGHT_ICONS_FROM").unwrap_or(0);
+    let refused = run(step, from).map(|t| t.refused.len());
     if step == 1 && std::env::var("FOILWRIGHT_ICON").is_err() {
         assert!(refused.is_none_or(|n| n == REFUSED.len()));
     }

@@ -254,3 +254,111 @@ fn slow_rings_in_near_linear_time() {
     // Four times the work; n log n would take 4.8 times as long.
     assert!(times[1] < 8.0 * times[0], "{times:?}");
 }
+
+/// Whether a point is in an opening as drawn.
+fn open_at(s: &Stencil, at: [f64; 2]) -> bool {
+    s.drawn
+        .contains(Point::new(at[0].round() as i32, at[1].round() as i32))
+}
+
+/// Places along a bar's centre line, ends left out.
+fn along(bar: &foilwright::stencil::TieBar) -> impl Iterator<Item = [f64; 2]> + use<> {
+    let (a, b) = (bar.from, bar.to);
+    (1..20).map(move |k| {
+        let t = f64::from(k) / 20.0;
+        [
+            f64::from(a.x) + t * f64::from(b.x - a.x),
+            f64::from(a.y) + t * f64::from(b.y - a.y),
+        ]
+    })
+}
+
+#[test]
+fn bars_run_over_openings_and_not_through_the_island_they_hold() {
+    // Three dots in a row in a bubble: the middle one has neighbours on both sides only.
+    let dots = r#"<path fill-rule="evenodd" d="M0.5 5a4.5 3 0 1 0 9 0a4.5 3 0 1 0 -9 0z
+        M1.9 5a0.6 0.6 0 1 0 1.2 0a0.6 0.6 0 1 0 -1.2 0z M4.4 5a0.6 0.6 0 1 0 1.2 0a0.6 0.6 0 1 0 -1.2 0z
+        M6.9 5a0.6 0.6 0 1 0 1.2 0a0.6 0.6 0 1 0 -1.2 0z"/>"#;
+    let (s, findings) = tied(dots);
+    assert_eq!(s.islands.len(), 3);
+    for bar in &s.tie_bars {
+        assert!(along(bar).all(|p| open_at(&s, p)), "{bar:?}");
+    }
+    assert_eq!(seen_loose(&s.openings), 0);
+    assert!(codes(&findings, "tie-single").is_empty(), "{findings:?}");
+}
+
+#[test]
+fn a_bar_leaves_no_metal_on_the_far_side_of_a_thin_island() {
+    // A needle that tapers to a point: the strip of a bar near the tip is wider than the needle is there.
+    let needle = r#"<path fill-rule="evenodd" d="M1 1H9V9H1z M4.9 2L5 7.9L5.1 2z"/>"#;
+    let (s, _) = tied(needle);
+    let metal = foilwright::regions::difference(&s.drawn, &s.openings);
+    assert_eq!(metal.len(), s.tie_bars.len(), "{:?}", s.tie_bars);
+    assert_eq!(seen_loose(&s.openings), 0);
+}
+
+#[test]
+fn bars_of_one_island_leave_a_gap_that_can_be_cut() {
+    let web = recipe().min_web_um();
+    // A small T whose bars have little room.
+    let (s, _) = tied(
+        r#"<path fill-rule="evenodd" d="M4 4H6V6H4z M4.9 4.9H5.04V4.95H4.995V5.08H4.945V4.95H4.9z"/>"#,
+    );
+    let metal = foilwright::regions::difference(&s.drawn, &s.openings);
+    assert!(!s.tie_bars.is_empty());
+    // No two bars run side by side with a slit between them: closing the metal by half a web joins nothing.
+    let closed = foilwright::regions::outset(&metal, 0.45 * web * 1e3, 100.0);
+    assert_eq!(closed.len(), metal.len());
+}
+
+#[test]
+fn a_bar_between_two_islands_holds_both() {
+    // Two plates in one opening, each a little nearer to the frame than to the other: three bars, not four.
+    let (s, findings) =
+        tied(r#"<path fill-rule="evenodd" d="M1 1H9V9H1z M1.5 4H4.7V6H1.5z M5.3 4H8.5V6H5.3z"/>"#);
+    assert_eq!(s.islands.len(), 2);
+    assert_eq!(s.tie_bars.len(), 3, "{:?}", s.tie_bars);
+    assert!(s.islands.iter().all(|i| i.bars.len() >= 2));
+    assert!(codes(&findings, "tie-single").is_empty());
+    assert_eq!(seen_loose(&s.openings), 0);
+}
+
+#[test]
+fn tie_settings_are_those_of_the_element_round_the_island() {
+    for count in [1, 3, 4] {
+        let body = format!(
+            r#"<path data-tie-count="{count}" fill-rule="evenodd" d="M2 5a3 3 0 1 0 6 0a3 3 0 1 0 -6 0zM3 5a2 2 0 1 0 4 0a2 2 0 1 0 -4 0z"/>
+               <circle cx="5" cy="5" r="0.5"/>"#
+        );
+        let (s, _) = tied(&body);
+        assert_eq!(s.islands.len(), 1);
+        assert_eq!(s.tie_bars.len(), count);
+    }
+}
+
+#[test]
+fn a_crack_too_thin_to_be_cut_parts_no_foil() {
+    // A disc of foil touches the straight edge of an opening: the crack beside the place is nowhere cut where it
+    // is narrower than a tenth of the kerf, which leaves a neck of foil far wider than the minimum web.
+    let (s, findings) = tied(
+        r#"<path fill-rule="evenodd" d="M1 3H9V7H1z M2.5 5a2 1.9999 0 1 0 4 0a2 1.9999 0 1 0 -4 0z"/>"#,
+    );
+    assert!(s.islands.is_empty(), "{:?}", s.islands);
+    assert!(s.tie_bars.is_empty(), "{findings:?}");
+}
+
+#[test]
+fn no_slit_that_the_beam_does_not_fit_into_is_left_beside_a_bar() {
+    // Two bars placed by hand, 6 um apart.
+    let body = r#"<path fill-rule="evenodd" d="M1 1H9V9H1z M3 3H7V7H3z"/>
+        <g class="tie"><path d="M1 5H3" stroke="black"/><path d="M1 5.106H3" stroke="black"/></g>"#;
+    let (s, _) = tied(body);
+    let kerf_nm = recipe().kerf.width_um * 1e3;
+    let inner = foilwright::regions::inset(&s.openings, kerf_nm / 2.0, 100.0);
+    let back = foilwright::regions::outset(&inner, kerf_nm / 2.0 + 200.0, 100.0);
+    let lost = foilwright::regions::difference(&s.openings, &back);
+    let largest = lost.shapes().map(|l| l.area_nm2()).fold(0.0, f64::max);
+    // A square corner keeps (1 - pi / 4) r^2 from a disc.
+    assert!(largest < 0.25 * (kerf_nm / 2.0).powi(2), "{largest}");
+}
