@@ -6,6 +6,7 @@ mod bad_input;
 mod calibration;
 mod cut;
 mod faults;
+mod floor;
 mod heat;
 mod hostile;
 mod house;
