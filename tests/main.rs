@@ -18,4 +18,5 @@ mod recipe;
 mod regions;
 mod stencil;
 mod support;
+mod trade;
 mod travel;

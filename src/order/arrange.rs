@@ -85,6 +85,21 @@ pub fn append_last(
     sequence.visits.append(&mut visits);
 }
 
+/// Cool visits of paths that are laid already: the sheet's own outline comes after everything else.
+pub fn cool_visits(paths: &[CutPath], recipe: &Recipe, sheet_mm: [f64; 4]) -> Vec<Visit> {
+    let outline = paths
+        .iter()
+        .position(|p| p.kind == CutKind::Sheet)
+        .unwrap_or(paths.len());
+    let mut sequence = Sequence {
+        paths: paths[..outline].to_vec(),
+        visits: cool::schedule(&paths[..outline], recipe, sheet_mm).value,
+    };
+    let last = paths[outline..].to_vec();
+    append_last(&mut sequence, last, recipe, OrderMode::Cool, sheet_mm);
+    sequence.visits
+}
+
 /// Every path in its place, whole, in all passes as the recipe's scheme says.
 pub fn visits_in_order(paths: &[CutPath], recipe: &Recipe) -> Vec<Visit> {
     let passes = recipe.passes.count;

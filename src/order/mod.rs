@@ -4,7 +4,7 @@ mod arrange;
 pub mod bites;
 pub mod cool;
 
-pub use arrange::{append_last, arrange, visits_in_order};
+pub use arrange::{append_last, arrange, cool_visits, visits_in_order};
 mod exact;
 mod families;
 mod nest;
