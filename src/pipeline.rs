@@ -292,6 +292,7 @@ fn layer_report(job: &LayerJob) -> LayerReport {
         jump_s: timing.jump_s,
         dwell_s: timing.dwell_s,
         job_s: timing.job_s,
+        floor_s: job.plan.as_ref().map_or(0.0, |p| job::floor(p).job_s),
         heat: None,
         findings: job.findings.clone(),
     }
