@@ -319,6 +319,36 @@ fn run(step: usize, from: usize) -> Option<Totals> {
     Some(t)
 }
 
+/// The two icons with partial opacity, as they come, by the paint's own name and place.
+#[test]
+fn icons_with_partial_opacity_are_refused_with_words() {
+    for name in REFUSED {
+        let file = Path::new(".outside/node_modules").join(name);
+        if !file.exists() {
+            eprintln!("skipped: {name} is not installed");
+            continue;
+        }
+        let folder = tempfile::tempdir().unwrap();
+        let out = folder.path().join("out");
+        let done = Command::new(program())
+            .args(["cut", "--width", "20mm", "--out"])
+            .arg(&out)
+            .arg(&file)
+            .output()
+            .unwrap();
+        let words = String::from_utf8_lossy(&done.stderr);
+        assert_eq!(done.status.code(), Some(2), "{name}: {words}");
+        let stem = file.file_name().unwrap().to_string_lossy();
+        assert!(words.contains(&*stem), "{words}");
+        assert!(
+            words.contains("opacity") && words.contains("element"),
+            "{words}"
+        );
+        assert!(words.contains("make it fully opaque"), "{words}");
+        assert!(!out.exists(), "{name} left files");
+    }
+}
+
 #[test]
 fn a_few_icons_come_out_as_stencils() {
     run(1511, 29);

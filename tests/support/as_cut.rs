@@ -243,8 +243,8 @@ pub fn faults(case: &Case<'_>) -> Vec<String> {
                 .iter()
                 .any(|(c, reach)| ((p[0] - c[0]).powi(2) + (p[1] - c[1]).powi(2)).sqrt() < *reach);
             // A wedge between a bar and a slanting wall that no beam gets into belongs to the bar: one of 20 degrees
-            // keeps a disc 5.8 radii from its point.
-            let beside = if d < 4.0 * r { 8.0 * r } else { 2.0 * r };
+            // keeps a disc 5.8 radii from its point; so does a rest of an opening shorter than eight radii.
+            let beside = if d < 10.0 * r { 8.0 * r } else { 2.0 * r };
             let at_bar = case
                 .bars
                 .iter()
