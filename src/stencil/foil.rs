@@ -4,8 +4,8 @@ use super::geometry::{V, inner_point, sub, v};
 use super::whole;
 use crate::recipe::Recipe;
 use crate::regions::{
-    Bounds, Point, Regions, Shape, difference, distance_nm, inset, inset_with_origin, is_convex,
-    outset, ring_area_nm2, union,
+    Bounds, Point, Regions, Shape, difference, distance_nm, inset, inset_with_origin, intersection,
+    is_convex, outset, ring_area_nm2, union,
 };
 use crate::units::NM_PER_UM;
 use rayon::prelude::*;
@@ -37,8 +37,12 @@ pub fn web_nm(recipe: &Recipe) -> f64 {
     (recipe.min_web_um() - 0.2).max(0.1) * NM_PER_UM
 }
 
+/// Narrowest part that is cut, in kerfs: of a slit, and of the tip of an opening.
+const SLIVER: f64 = 0.1;
+const TIP_WIDTH: f64 = 0.5;
+
 /// What the beam really opens: the openings, with parts narrower than the kerf as wide as the kerf
-/// (they become single lines), except slivers that are left out.
+/// (they become single lines), except slivers and the ends of tips that are left out.
 pub fn as_cut(openings: &Regions, recipe: &Recipe) -> Regions {
     let kerf_nm = recipe.kerf.width_um * NM_PER_UM;
     if kerf_nm < 2.0 {
@@ -49,7 +53,7 @@ pub fn as_cut(openings: &Regions, recipe: &Recipe) -> Regions {
     let (paths, origin) = inset_with_origin(openings, half, tolerance);
     // What the beam cannot reach from inside; corner roundings are far smaller than a kerf square.
     let matters = 0.5 * kerf_nm * kerf_nm;
-    let thin_parts: Vec<Regions> = (0..openings.len())
+    let thin_parts: Vec<(Regions, Regions)> = (0..openings.len())
         .into_par_iter()
         .with_min_len(64)
         .filter_map(|i| {
@@ -65,17 +69,27 @@ pub fn as_cut(openings: &Regions, recipe: &Recipe) -> Regions {
             }
             let swept = outset(&path, half, tolerance);
             let thin = difference(&shape.to_regions(), &swept).filter(|s| s.area_nm2() > matters);
-            (!thin.is_empty()).then_some(thin)
+            let mut lines = Regions::new();
+            for part in thin.shapes() {
+                let part = part.to_regions();
+                let tip = !swept.is_empty() && {
+                    let about = outset(&part, 4.0 * tolerance, tolerance);
+                    intersection(&about, &swept).len() <= 1
+                };
+                let least = if tip { TIP_WIDTH } else { SLIVER };
+                lines.extend(&inset(&part, least * half, tolerance));
+            }
+            (!thin.is_empty()).then_some((thin, lines))
         })
         .collect();
-    let mut thin = Regions::new();
-    for part in &thin_parts {
-        thin.extend(part);
-    }
-    if thin.is_empty() {
+    if thin_parts.is_empty() {
         return openings.clone();
     }
-    let lines = inset(&thin, kerf_nm / 20.0, tolerance);
+    let (mut thin, mut lines) = (Regions::new(), Regions::new());
+    for (part, own) in &thin_parts {
+        thin.extend(part);
+        lines.extend(own);
+    }
     union(
         &difference(openings, &thin),
         &outset(&lines, half, tolerance),

@@ -96,7 +96,7 @@ pub enum IslandMode {
     Refuse,
 }
 
-/// Rests of openings beside bars are crumbs when they are shorter than this many kerfs, and narrow.
+/// Rests of openings beside bars are crumbs when they are shorter than this many kerfs and nowhere two kerfs wide.
 const CRUMB: f64 = 4.0;
 /// Slits beside bars are at most this many kerfs wide.
 const SLIT: f64 = 1.2;
@@ -340,7 +340,7 @@ fn close_rests(stencil: &mut Stencil, recipe: &Recipe) {
         let small = (b.width_nm().max(b.height_nm()) as f64) < CRUMB * kerf_nm;
         !small
             || drawn.contains(&name(s))
-            || !inset(&s.to_regions(), kerf_nm / 2.0, tolerance_nm).is_empty()
+            || !inset(&s.to_regions(), kerf_nm, tolerance_nm).is_empty()
     });
 }
 

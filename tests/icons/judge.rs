@@ -5,6 +5,18 @@ use crate::support::as_cut::Move;
 use resvg::tiny_skia::{Color, Pixmap, Transform};
 use resvg::usvg::{Options, Tree};
 
+/// The frame of a drawing (x, y, width, height in its own units) and what is painted outside it.
+pub fn with_overhang(svg: &str, [x, y, w, h]: [f64; 4]) -> Option<[f64; 4]> {
+    let tree = Tree::from_str(svg, &Options::default()).ok()?;
+    let k = w / f64::from(tree.size().width());
+    let b = tree.root().abs_layer_bounding_box();
+    let (left, top) = (x + k * f64::from(b.left()), y + k * f64::from(b.top()));
+    let (right, bottom) = (x + k * f64::from(b.right()), y + k * f64::from(b.bottom()));
+    let (x1, y1) = (right.max(x + w), bottom.max(y + h));
+    let (x0, y0) = (left.min(x), top.min(y));
+    Some([x0, y0, x1 - x0, y1 - y0])
+}
+
 /// A picture of a square page: darkness from 0 (foil) to 255 (opening).
 pub struct Picture {
     pub size: usize,
@@ -13,20 +25,14 @@ pub struct Picture {
 }
 
 impl Picture {
-    /// The drawing on white paper, its longer side `span_mm`, in the middle of a page of `page_mm`.
-    pub fn of(svg: &str, span_mm: f64, page_mm: f64, pixel_mm: f64) -> Option<Picture> {
+    /// A drawing as large as the page, on white paper.
+    pub fn of(svg: &str, page_mm: f64, pixel_mm: f64) -> Option<Picture> {
         let tree = Tree::from_str(svg, &Options::default()).ok()?;
-        let (w, h) = (
-            f64::from(tree.size().width()),
-            f64::from(tree.size().height()),
-        );
         let size = (page_mm / pixel_mm).round() as usize;
-        let k = span_mm / w.max(h) / pixel_mm;
-        let at = |side: f64| (size as f64 / 2.0 - k * side / 2.0) as f32;
+        let k = (size as f64 / f64::from(tree.size().width())) as f32;
         let mut map = Pixmap::new(size as u32, size as u32)?;
         map.fill(Color::WHITE);
-        let place = Transform::from_row(k as f32, 0.0, 0.0, k as f32, at(w), at(h));
-        resvg::render(&tree, place, &mut map.as_mut());
+        resvg::render(&tree, Transform::from_scale(k, k), &mut map.as_mut());
         // sRGB-encoded values, Rec. 709 weights.
         let dark = map
             .pixels()

@@ -61,7 +61,8 @@ fn all() -> Vec<(String, PathBuf)> {
     out
 }
 
-/// The icon on a page of 25 mm, its longer side 20 mm, all of its paint in one layer.
+/// The icon on a page of 25 mm, its longer side 20 mm, all of its paint in one layer. What reaches past the icon's own
+/// frame counts as its side too.
 fn on_page(text: &str) -> Option<String> {
     let doc = roxmltree::Document::parse(text).ok()?;
     let root = doc.root_element();
@@ -71,6 +72,7 @@ fn on_page(text: &str) -> Option<String> {
         .filter_map(|t| t.parse().ok())
         .collect();
     let [x, y, w, h] = view[..] else { return None };
+    let [x, y, w, h] = judge::with_overhang(text, [x, y, w, h])?;
     let k = SPAN_MM / w.max(h);
     let inherited: String = root
         .attributes()
@@ -115,7 +117,7 @@ fn one(name: &str, file: &Path, folder: &Path, t: &mut Totals) {
     };
     t.icons += 1;
     let drawing = folder.join("icon.svg");
-    std::fs::write(&drawing, svg).unwrap();
+    std::fs::write(&drawing, &svg).unwrap();
     let out = folder.join("out");
     let began = Instant::now();
     let done = Command::new(program())
@@ -160,11 +162,11 @@ fn one(name: &str, file: &Path, folder: &Path, t: &mut Totals) {
     t.bars += said.tie_bars;
     t.bar_mm2 += said.tie_bar_area_mm2;
     t.open_mm2 += said.opening_area_mm2;
-    for fault in as_cut(&text, &nc, said.tie_bar_area_mm2, name, t) {
+    for fault in as_cut(&svg, &nc, said.tie_bar_area_mm2, name, t) {
         t.failures.push(format!("{name}: {fault}"));
     }
     // The picture's count: first without regard to narrow webs, then fine and with those taken away.
-    let picture = |pixel_mm: f64| Picture::of(&text, SPAN_MM, PAGE_MM, pixel_mm);
+    let picture = |pixel_mm: f64| Picture::of(&svg, PAGE_MM, pixel_mm);
     let coarse = picture(0.025).map_or(0, |p| p.islands(&[0.0])[0]);
     if coarse == islands {
         return;
@@ -198,7 +200,7 @@ fn as_cut(text: &str, nc: &str, bar_mm2: f64, name: &str, t: &mut Totals) -> Vec
             line: m.line,
         })
         .collect();
-    let Some(drawing) = Picture::of(text, SPAN_MM, PAGE_MM, 0.0125) else {
+    let Some(drawing) = Picture::of(text, PAGE_MM, 0.0125) else {
         return vec!["the renderer refuses it".to_owned()];
     };
     let mut faults = Vec::new();
@@ -315,6 +317,36 @@ fn run(step: usize, from: usize) -> Option<Totals> {
         assert!(REFUSED.contains(&name.as_str()), "{name} is refused");
     }
     Some(t)
+}
+
+/// The two icons with partial opacity, as they come, by the paint's own name and place.
+#[test]
+fn icons_with_partial_opacity_are_refused_with_words() {
+    for name in REFUSED {
+        let file = Path::new(".outside/node_modules").join(name);
+        if !file.exists() {
+            eprintln!("skipped: {name} is not installed");
+            continue;
+        }
+        let folder = tempfile::tempdir().unwrap();
+        let out = folder.path().join("out");
+        let done = Command::new(program())
+            .args(["cut", "--width", "20mm", "--out"])
+            .arg(&out)
+            .arg(&file)
+            .output()
+            .unwrap();
+        let words = String::from_utf8_lossy(&done.stderr);
+        assert_eq!(done.status.code(), Some(2), "{name}: {words}");
+        let stem = file.file_name().unwrap().to_string_lossy();
+        assert!(words.contains(&*stem), "{words}");
+        assert!(
+            words.contains("opacity") && words.contains("element"),
+            "{words}"
+        );
+        assert!(words.contains("make it fully opaque"), "{words}");
+        assert!(!out.exists(), "{name} left files");
+    }
 }
 
 #[test]

@@ -38,7 +38,8 @@ pub fn bridge_droop_um(length_mm: f64, thickness_um: f64, density_kg_m3: f64, e_
     tongue_droop_um(length_mm, thickness_um, density_kg_m3, e_gpa) / 48.0
 }
 
-/// Rise over its frame at which a clamped bar buckles, kelvin: pi^2 t^2 / (3 L^2 alpha) (Euler).
+/// Rise over its frame at which a clamped bar buckles, kelvin: pi^2 t^2 / (3 L^2 alpha) (Euler). Its width does not
+/// enter: a wide strip with free sides bends over its thickness like a narrow one, at 1 / (1 - nu^2) of the rise.
 pub fn buckling_rise_k(length_mm: f64, thickness_um: f64, expansion_ppm_k: f64) -> f64 {
     let ratio = thickness_um * 1e-3 / length_mm;
     PI * PI * ratio * ratio / (3.0 * expansion_ppm_k * 1e-6)
@@ -201,7 +202,7 @@ fn bar_finding(what: &str, length_mm: f64, at: V, recipe: &Recipe) -> Option<Fin
             Finding::warning(
                 "bar-buckles",
                 format!(
-                    "{what} {length_mm:.2} mm long buckles when it is {rise:.1} K hotter than its frame (at least {} K)",
+                    "{what} {length_mm:.2} mm long buckles, however wide, when it is {rise:.1} K hotter than the foil it hangs in (at least {} K)",
                     recipe.rules.min_buckling_k
                 ),
             )
@@ -283,7 +284,7 @@ fn slender_parts(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>
                 );
             }
             Held::AtBothEnds => findings.extend(bar_finding(
-                &format!("a bar of foil {wide} wide and"),
+                &format!("a strip of foil {wide} wide and"),
                 length_mm,
                 part.at,
                 recipe,
