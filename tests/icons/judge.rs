@@ -83,14 +83,15 @@ impl Picture {
         let mut column = vec![far as u16; n * n];
         let mut above = vec![far as u16; n];
         let mut sweep = |y: usize| {
-            for x in 0..n {
-                let i = y * n + x;
-                above[x] = if self.dark[i] < 128 {
-                    (above[x] + 1).min(far as u16)
+            let row = y * n..(y + 1) * n;
+            let pixels = self.dark[row.clone()].iter().zip(&mut column[row]);
+            for (above, (dark, column)) in above.iter_mut().zip(pixels) {
+                *above = if *dark < 128 {
+                    (*above + 1).min(far as u16)
                 } else {
                     0
                 };
-                column[i] = column[i].min(above[x]);
+                *column = (*column).min(*above);
             }
         };
         (0..n).for_each(&mut sweep);
