@@ -9,7 +9,7 @@ use crate::report::{self, BarReport, LayerReport, Report, SplitReport};
 use crate::sheet::Sheet;
 use crate::stencil::{self, IslandMode, Stencil};
 use crate::stopwatch::Stopwatch;
-use crate::units::NM_PER_MM;
+use crate::units::{NM_PER_MM, trim_number};
 use crate::{finding, kerf};
 use std::cell::LazyCell;
 use std::ops::Deref;
@@ -40,7 +40,7 @@ pub enum PipelineError {
     NoSuchLayer { name: String, known: String },
     #[error(
         "the sheet is {} x {} mm: no foil is cut that small (at least {LEAST_SHEET_MM} mm); check the drawing's width, height and viewBox, or give --width or --sheet",
-        size_mm[0], size_mm[1]
+        trim_number(size_mm[0], 6), trim_number(size_mm[1], 6)
     )]
     SheetTooSmall { size_mm: [f64; 2] },
 }
