@@ -76,7 +76,10 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     };
     let motion = &visits;
     let mut run = Run::new(motion, recipe, &foil, dx_mm, options.frames);
-    let steps = (motion.end_s / run.sheet.dt_s).ceil().clamp(1.0, 1e12) as u64;
+    // Each step takes the heat of half a step before and after it: the last one must reach past the end.
+    let steps = (motion.end_s / run.sheet.dt_s + 0.5)
+        .ceil()
+        .clamp(1.0, 1e12) as u64;
     let tell = (steps / 200).max(1);
     for n in 0..steps {
         run.advance(n);

@@ -1,6 +1,6 @@
 //! From contours to a sequence: where each starts, which comes next, how the passes interleave.
 
-use super::coolest::{Planned, coolest};
+use super::coolest::coolest;
 use super::travel::{self, Effort, JumpCost, Stop};
 use super::{OrderMode, Sequence, Visit, cool};
 use crate::finding::Checked;
@@ -42,16 +42,13 @@ pub fn arrange(
         let paths = laid(contours, &least_travel(contours, recipe), recipe);
         others.push(("of least travel", in_order(paths)));
     }
-    let planned = Planned {
-        sequence: Sequence {
-            paths,
-            visits: cooled.visits,
-        },
-        worst_k: cooled.worst_k,
-        limit_k: cooled.limit_k,
+    let limit_k = cooled.limit_k;
+    let cooled = Sequence {
+        paths,
+        visits: cooled.visits,
     };
     let mut instead = Vec::new();
-    let sequence = coolest(planned, others, recipe, sheet_mm).take(&mut instead);
+    let sequence = coolest(cooled, limit_k, others, recipe, sheet_mm).take(&mut instead);
     if !instead.is_empty() {
         // What cool order would have needed no longer matters.
         findings = instead;

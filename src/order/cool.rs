@@ -1,8 +1,8 @@
 //! Cool order: each cut where the foil has cooled, at little travel.
 //!
 //! A base sequence spreads the cuts over the sheet (a golden stride along a Hilbert curve). From a window of
-//! its next visits the nearest one is taken whose place is at or below a limit, now and by the end of the
-//! visit; failing that, a pause with the beam off.
+//! its next visits the nearest one is taken (late ones count as nearer) whose place is at or below a limit, now
+//! and by the end of the visit; failing that, a pause with the beam off.
 
 use super::Visit;
 use super::bites::bites;
@@ -22,8 +22,11 @@ const END_SHARE: usize = 4;
 const END_WINDOW: usize = 16;
 const SAMPLE_MM: f64 = 0.25;
 const DWELL_S: f64 = 1e-3;
-/// The planning sheet sees peaks this much lower than a finer one, at worst (measured on regular masks).
-const PLAN_MARGIN: f64 = 0.9;
+/// The limit is planned for with this much to spare: the planning sheet sees peaks lower than a finer one does.
+const PLAN_MARGIN: f64 = 0.95;
+/// A visit that is late by a whole pass is worth a jump longer by this share of the sheet's side: places that
+/// are hard to keep cool would otherwise be left for the end, where they have no other cuts between them.
+const LATE_SHARE: f64 = 0.1;
 /// Steps of the even spread, in time constants.
 const EVEN_STEP: f64 = 0.05;
 
@@ -54,6 +57,8 @@ struct Planner<'a> {
     rounds: u32,
     watt: f64,
     tau_s: f64,
+    /// What a whole pass of lateness is worth in a jump's length.
+    late_mm: f64,
 }
 
 /// An order and what the planner saw of it.
@@ -62,8 +67,6 @@ pub struct Schedule {
     pub visits: Vec<Visit>,
     /// Rise that no cut is to start above.
     pub limit_k: f64,
-    /// Highest rise at the start of a cut.
-    pub worst_k: f64,
 }
 
 /// Orders the cuts of `paths` so that each starts where the foil has cooled. `sheet_mm` is the sheet in the
@@ -97,7 +100,6 @@ pub fn schedule(paths: &[CutPath], recipe: &Recipe, sheet_mm: [f64; 4]) -> Check
     let schedule = Schedule {
         visits: run.visits,
         limit_k,
-        worst_k: f64::from(run.worst_k),
     };
     Checked::new(schedule, findings)
 }
@@ -132,6 +134,7 @@ impl<'a> Planner<'a> {
             visits: count * f64::from(passes / passes_per_visit),
             visit_s: length / count / scan.cut_speed_mm_s * f64::from(passes_per_visit)
                 + scan.jump_settle_ms * 1e-3,
+            settle_s: scan.jump_settle_ms * 1e-3,
             spacing_mm: spacing_mm(paths.iter().map(|p| p.points.as_slice())),
         };
         let fineness = Fineness::choose(&load, &foil);
@@ -144,6 +147,7 @@ impl<'a> Planner<'a> {
             passes_per_visit,
             rounds: if in_place { 1 } else { passes },
             tau_s: foil.tau_s(),
+            late_mm: LATE_SHARE * load.area_mm2.sqrt(),
             watt: recipe.power_w() * foil.absorbed,
         };
         let sample_mm = SAMPLE_MM.max(fineness.cell_mm / 2.0);
@@ -227,12 +231,13 @@ impl<'a> Planner<'a> {
         let mut out = Vec::with_capacity(total * self.passes_per_visit as usize);
         let mut window: Vec<usize> = (0..total.min(WINDOW)).collect();
         let mut fill = window.len();
-        let (mut at, mut dwell_s, mut worst_k) = (None::<[f64; 2]>, 0.0, 0.0f32);
+        let (mut at, mut dwell_s) = (None::<[f64; 2]>, 0.0);
         while !window.is_empty() {
             let mut ready = Vec::with_capacity(WINDOW);
             // Near the end the window narrows: what is left last stays spread as in the base sequence.
             let left = total - fill + window.len();
             let wide = (left / END_SHARE).clamp(END_WINDOW, WINDOW);
+            let made = out.len() / self.passes_per_visit as usize;
             for (w, k) in window.iter().enumerate() {
                 if w >= wide && !ready.is_empty() {
                     break;
@@ -240,16 +245,15 @@ impl<'a> Planner<'a> {
                 let b = base[k % n] as usize;
                 if self.nest.ready(self.bites[b].path, b, (k / n) as u32 + 1) {
                     let d = at.map_or(0.0, |p| distance(self.bites[b].start, p));
-                    ready.push(Near(d, w as u32, b as u32));
+                    let late = (made as f64 - *k as f64) / n as f64;
+                    ready.push(Near(d - self.late_mm * late, w as u32, b as u32));
                 }
             }
             let Choice {
                 place: w,
-                rise_k,
                 waited_s,
                 found_k,
             } = self.next(ready, limit_k);
-            worst_k = worst_k.max(rise_k);
             let k = window[w];
             let (b, pass) = (base[k % n] as usize, (k / n) as u32 + 1);
             let jump_mm = at.map_or(0.0, |p| distance(self.bites[b].start, p));
@@ -286,7 +290,6 @@ impl<'a> Planner<'a> {
         Run {
             visits: out,
             dwell_s,
-            worst_k,
         }
     }
 
@@ -304,7 +307,6 @@ impl<'a> Planner<'a> {
                 if rise <= limit_k {
                     return Choice {
                         place: near.1 as usize,
-                        rise_k: rise,
                         waited_s,
                         found_k,
                     };
@@ -317,7 +319,6 @@ impl<'a> Planner<'a> {
             if waited_s >= longest_wait_s {
                 return Choice {
                     place: coolest.1 as usize,
-                    rise_k: coolest.0,
                     waited_s,
                     found_k,
                 };
@@ -375,18 +376,17 @@ impl<'a> Planner<'a> {
 struct Run {
     visits: Vec<Visit>,
     dwell_s: f64,
-    worst_k: f32,
 }
 
-/// The next visit: its place in the window, the rise it starts at, the pause before it and the rise before that.
+/// The next visit: its place in the window, the pause before it and the rise found before that.
 struct Choice {
     place: usize,
-    rise_k: f32,
     waited_s: f64,
     found_k: f32,
 }
 
-/// A visit of the window: distance, place in the window, bite. The greatest is the nearest.
+/// A visit of the window: distance less what its lateness is worth, place in the window, bite. The greatest is
+/// the nearest.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Near(f64, u32, u32);
 

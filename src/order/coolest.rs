@@ -10,8 +10,6 @@ use crate::polyline::distance;
 use crate::recipe::{Recipe, Scheme};
 use crate::units::trim_number;
 
-/// The planner's sheet and the simulation agree within this factor, at worst.
-const DOUBT: f64 = 1.5;
 /// Less than this share is no gain.
 const GAIN: f64 = 0.01;
 
@@ -63,40 +61,24 @@ fn peak_k(s: &Sequence, recipe: &Recipe, sheet_mm: [f64; 4], stop_k: Option<f64>
     simulate(&motion, recipe, options).memory.peak_k
 }
 
-/// A cool order.
-pub(super) struct Planned {
-    pub sequence: Sequence,
-    /// Highest rise at the start of a cut, as the planner saw it.
-    pub worst_k: f64,
-    pub limit_k: f64,
-}
-
-/// The cool order, unless one of `others` (each with its name) leaves the foil no warmer: then that one, with a
-/// finding that says why nothing is gained.
+/// The cool order, planned for `limit_k`, unless one of `others` (each with its name) leaves the foil no warmer: then
+/// that one, with a finding that says why nothing is gained.
 pub(super) fn coolest(
-    planned: Planned,
+    cooled: Sequence,
+    limit_k: f64,
     others: Vec<(&'static str, Sequence)>,
     recipe: &Recipe,
     sheet_mm: [f64; 4],
 ) -> Checked<Sequence> {
-    let Planned {
-        sequence: cooled,
-        worst_k,
-        limit_k,
-    } = planned;
-    // Passes in place warm each other, which the planner does not count.
     let in_place = recipe.passes.scheme == Scheme::InPlace && recipe.passes.count > 1;
-    let mut known_k = in_place.then(|| peak_k(&cooled, recipe, sheet_mm, None));
+    // The planner's sheet is coarse, and knows of no heat that a visit leaves to its own later passes: so all are
+    // simulated. Most of the others are soon seen to be warmer.
+    let cool_k = peak_k(&cooled, recipe, sheet_mm, None);
     let mut best: Option<(f64, &str, Sequence)> = None;
     for (name, other) in others {
-        let stop_k = known_k.unwrap_or(DOUBT * worst_k.max(1e-3));
-        let k = peak_k(&other, recipe, sheet_mm, Some(stop_k));
-        if k > stop_k {
-            continue;
-        }
-        let cool_k = *known_k.get_or_insert_with(|| peak_k(&cooled, recipe, sheet_mm, None));
-        let worse = cool_k >= (1.0 - GAIN) * k;
-        if worse && best.as_ref().is_none_or(|b| k < b.0) {
+        let k = peak_k(&other, recipe, sheet_mm, Some(cool_k / (1.0 - GAIN)));
+        let no_gain = cool_k >= (1.0 - GAIN) * k;
+        if no_gain && best.as_ref().is_none_or(|b| k < b.0) {
             best = Some((k, name, other));
         }
     }
@@ -110,7 +92,7 @@ pub(super) fn coolest(
     } else if k <= limit_k {
         "the foil stays below the limit in this order"
     } else {
-        "there are too few cuts to spread"
+        "cuts so close together warm each other in any order"
     };
     let mut finding = Finding::note(
         "cool-no-gain",

@@ -193,11 +193,9 @@ fn case(seed: u64) -> Option<Case> {
             case.cuts = motion.burns.len();
             case.findings = job.findings.clone();
         }
-        let options = SimOptions {
-            cell_um: Some(100.0),
-            ..SimOptions::default()
-        };
-        case.peak_k[i] = simulate(&motion, &recipe, options).memory.peak_k;
+        case.peak_k[i] = simulate(&motion, &recipe, SimOptions::default())
+            .memory
+            .peak_k;
         case.job_s[i] = plan.timing.job_s;
     }
     Some(case)
