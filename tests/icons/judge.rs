@@ -60,8 +60,8 @@ impl Picture {
         self.dark[cell(p[1]) * self.size + cell(p[0])] >= 128
     }
     /// Pieces of foil that do not touch the border, once all within each of `half_webs_mm` of an opening is taken
-    /// off. A piece of which one pixel more would leave nothing does not count: the tip of a point of foil comes off
-    /// in such crumbs.
+    /// off. A piece of a few pixels of which one pixel more would leave nothing does not count: the tip of a point of
+    /// foil comes off in such crumbs.
     pub fn islands(&self, half_webs_mm: &[f64]) -> Vec<usize> {
         let radii: Vec<f64> = half_webs_mm.iter().map(|w| w / self.pixel_mm).collect();
         let far = radii.iter().copied().fold(0.0, f64::max).ceil() as usize + 2;
@@ -115,7 +115,11 @@ impl Picture {
     }
 }
 
-/// Pieces of `foil` (joined over four neighbours) that do not touch the border and hold a pixel that is `thick`.
+/// The most pixels of a crumb.
+const CRUMB: usize = 8;
+
+/// Pieces of `foil` (joined over four neighbours) that do not touch the border and are larger than crumbs or hold a
+/// pixel that is `thick`.
 fn pieces_inside(
     depths2: &[u16],
     n: usize,
@@ -129,12 +133,13 @@ fn pieces_inside(
         if seen[start] || !foil(depths2[start]) {
             continue;
         }
-        let (mut border, mut solid) = (false, false);
+        let (mut border, mut solid, mut pixels) = (false, false, 0);
         seen[start] = true;
         stack.push(start);
         while let Some(i) = stack.pop() {
             let (x, y) = (i % n, i / n);
-            solid |= thick(depths2[i]);
+            pixels += 1;
+            solid |= pixels > CRUMB || thick(depths2[i]);
             border |= x == 0 || y == 0 || x + 1 == n || y + 1 == n;
             let mut go = |j: usize| {
                 if !seen[j] && foil(depths2[j]) {
