@@ -113,8 +113,7 @@ fn flood_lines(
                             &edge_bands[b],
                             y,
                             sheet_um,
-                            radius_um,
-                            core_um,
+                            (radius_um, core_um),
                         )
                     })
                     .collect()
@@ -158,8 +157,7 @@ fn scan(
     near_edges: &[u32],
     y: f64,
     sheet: [f64; 4],
-    radius: f64,
-    core: Option<f64>,
+    (radius, core): (f64, Option<f64>),
 ) -> Vec<Run> {
     let swept_by = |radius: f64| {
         let mut swept: Vec<(f64, f64)> = near

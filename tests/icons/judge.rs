@@ -83,14 +83,15 @@ impl Picture {
         let mut column = vec![far as u16; n * n];
         let mut above = vec![far as u16; n];
         let mut sweep = |y: usize| {
-            for x in 0..n {
-                let i = y * n + x;
-                above[x] = if self.dark[i] < 128 {
-                    (above[x] + 1).min(far as u16)
+            let row = y * n..(y + 1) * n;
+            let cells = column[row.clone()].iter_mut().zip(&self.dark[row]);
+            for ((cell, dark), above) in cells.zip(&mut above) {
+                *above = if *dark < 128 {
+                    (*above + 1).min(far as u16)
                 } else {
                     0
                 };
-                column[i] = column[i].min(above[x]);
+                *cell = (*cell).min(*above);
             }
         };
         (0..n).for_each(&mut sweep);
