@@ -24,3 +24,32 @@ pub fn middle(points: &[[f64; 2]]) -> Option<[f64; 2]> {
     }
     points.first().copied()
 }
+
+/// The polyline without points that lie within `tolerance` of the way without them (Douglas & Peucker,
+/// Cartographica 10:112, 1973). First and last points stay.
+pub fn thinned(points: &[[f64; 2]], tolerance: f64) -> Vec<[f64; 2]> {
+    let mut keep = vec![false; points.len()];
+    if let Some(last) = points.len().checked_sub(1) {
+        keep[0] = true;
+        keep[last] = true;
+        let mut open = vec![(0, last)];
+        while let Some((from, to)) = open.pop() {
+            let far = (from + 1..to)
+                .map(|i| {
+                    let off =
+                        crate::regions::nearest_on_segment(points[i], points[from], points[to]).1;
+                    (off, i)
+                })
+                .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)));
+            if let Some((off, i)) = far
+                && off > tolerance
+            {
+                keep[i] = true;
+                open.push((from, i));
+                open.push((i, to));
+            }
+        }
+    }
+    let kept = points.iter().zip(keep).filter(|p| p.1);
+    kept.map(|p| *p.0).collect()
+}

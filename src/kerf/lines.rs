@@ -1,6 +1,6 @@
 //! Single-line cuts: the centre lines of parts no wider than the kerf.
 
-use crate::polyline::distance;
+use crate::polyline::{distance, thinned};
 use crate::regions::medial::{MedialAxis, MedialError, Node};
 use crate::regions::narrow::narrow_axis;
 use crate::regions::{Regions, Shape};
@@ -26,6 +26,8 @@ pub(super) struct Narrow {
 
 /// Distances below this count as zero, nanometres (a few steps of the grid).
 const TOUCH_NM: f64 = 4.0;
+/// Points of a centre line that lie this near to the way without them are left out, nanometres.
+const THIN_NM: f64 = 20.0;
 /// Tips are cut where they are at least this fraction of the kerf wide (a little over half, so that the cut
 /// stays under twice the drawn width).
 const TIP_WIDTH: f64 = 0.51;
@@ -323,6 +325,7 @@ impl Graph {
             closed,
         } = self.whole(chain);
         if closed {
+            points = thinned(&points, THIN_NM);
             points.pop();
         } else {
             let pull = |n: usize| {
@@ -345,6 +348,7 @@ impl Graph {
                 let p = points[points.len() - 1];
                 points = vec![[p[0] - 500.0, p[1]], [p[0] + 500.0, p[1]]];
             }
+            points = thinned(&points, THIN_NM);
         }
         Some(CentreLine {
             points,

@@ -342,7 +342,7 @@ const TIP_REACH: f64 = 10.0;
 const SLIT_WIDTH: f64 = 0.6;
 
 /// Whether the nearest edge found from `c` faces it: otherwise `c` lies behind a crack.
-fn faces(c: [f64; 2], (s, q, _): (Segment, [f64; 2], f64)) -> bool {
+pub(super) fn faces(c: [f64; 2], (s, q, _): (Segment, [f64; 2], f64)) -> bool {
     let n = s.left();
     n[0] * (c[0] - q[0]) + n[1] * (c[1] - q[1]) >= 0.0
 }

@@ -3,7 +3,7 @@
 use super::bars::{self, Bar};
 use super::edges::{self, Limits, RingResult, SEARCH_UM, Stretch};
 use super::foil::{self, LoosePiece};
-use super::grid::{Grid, Segment};
+use super::grid::{Grid, Segment, hypot};
 use super::sheet::Outline;
 use super::ways::{Bands, cut_segments, rings};
 use super::{Fault, Faults, ReadJob, order, webs};
@@ -541,7 +541,8 @@ impl<'a> Proof<'a> {
             let Some((cut, c, d)) = self.cut.nearest(s.at, l.radius_um) else {
                 continue;
             };
-            if self.in_neck(c, s.at) || self.is_dot(c) {
+            let stays = !self.leaves_opening(&cut, c);
+            if (stays && self.in_neck(c, s.at)) || self.is_dot(c) {
                 widened += 1;
                 widened_at.get_or_insert(s.at);
                 continue;
@@ -577,6 +578,37 @@ impl<'a> Proof<'a> {
                 None,
             );
         }
+    }
+
+    /// Whether the way of the beam crosses a drawn edge within half a kerf of `c`. The way through a part narrower
+    /// than the kerf stays between its edges.
+    fn leaves_opening(&self, cut: &Segment, c: [f64; 2]) -> bool {
+        let r = self.limits.radius_um;
+        let length = cut.length();
+        if length <= 0.0 {
+            return false;
+        }
+        let along = hypot(cut.a, c) / length;
+        let (from, to) = (
+            cut.at((along - r / length).max(0.0)),
+            cut.at((along + r / length).min(1.0)),
+        );
+        let side = |a: [f64; 2], b: [f64; 2], p: [f64; 2]| {
+            (b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0])
+        };
+        let mut crosses = false;
+        self.drawn.near(
+            [from[0].min(to[0]), from[1].min(to[1])],
+            [from[0].max(to[0]), from[1].max(to[1])],
+            |s| {
+                let (p, q) = (side(s.a, s.b, from), side(s.a, s.b, to));
+                let (u, v) = (side(from, to, s.a), side(from, to, s.b));
+                // Rounding of a written place may touch an edge; to leave is to be beyond it.
+                let beyond = p.min(q) < -0.1 * s.length();
+                crosses |= beyond && p * q < 0.0 && u * v < 0.0;
+            },
+        );
+        crosses
     }
 
     /// Whether the whole opening that `c` lies in is hardly larger than the beam: one touch has to do.
@@ -616,14 +648,18 @@ impl<'a> Proof<'a> {
                     }
                 }
             });
-        if own[0].hypot(own[1]) > nearest + slack + r {
+        let far = own[0].hypot(own[1]);
+        if far > nearest + slack + r {
             return false;
         }
+        // The edge lies across the neck, and not at its end: there the beam can stop where it should.
+        let across = |u: &[f64; 2], a: f64| (own[0] * u[0] + own[1] * u[1]).abs() >= 0.3 * far * a;
         touched.iter().enumerate().any(|(i, (u, a))| {
             touched.iter().skip(i + 1).any(|(v, b)| {
                 u[0] * v[0] + u[1] * v[1] < -0.2 * a * b
                     && a.min(*b) <= nearest + slack
                     && (a - b).abs() <= slack
+                    && (across(u, *a) || across(v, *b))
             })
         })
     }
@@ -708,20 +744,30 @@ impl<'a> Proof<'a> {
                 );
                 continue;
             }
-            // Once per burn is enough: crossing a drawn edge is found along the edge.
+            // Once per burn is enough to say, but every point has to be looked at: a detour may begin anywhere.
             if last == Some(seg.owner) {
                 continue;
             }
+            let in_metal = |p: [f64; 2]| {
+                let beyond = match self.drawn.nearest(p, l.radius_um + l.limit_um) {
+                    Some(near) => near.2 > l.limit_um && !edges::faces(p, near),
+                    None => true,
+                };
+                beyond && !bands.inside(&self.drawn.segments, p)
+            };
+            let at = if seg.index == 0 && in_metal(seg.a) {
+                seg.a
+            } else if in_metal(seg.b) {
+                seg.b
+            } else {
+                continue;
+            };
             last = Some(seg.owner);
-            if self.drawn.nearest(seg.a, l.radius_um).is_none()
-                && !bands.inside(&self.drawn.segments, seg.a)
-            {
-                self.faults.push(
-                    Finding::blocking("cut-in-metal", "a cut in foil that is to stay whole")
-                        .at(seg.a[0] / 1e3, seg.a[1] / 1e3),
-                    line,
-                );
-            }
+            self.faults.push(
+                Finding::blocking("cut-in-metal", "a cut in foil that is to stay whole")
+                    .at(at[0] / 1e3, at[1] / 1e3),
+                line,
+            );
         }
     }
 

@@ -63,12 +63,15 @@ pub fn find(
     );
     for shape in difference(sheet, &large).shapes() {
         let frame = edge.is_some_and(|e| shape.bounds() == e);
-        out.extend(Axis::new(shape, frame, &ties)?.parts().into_iter().filter(
-            |part| match part.held {
-                Held::AtOneEnd => part.length_nm >= tongue_nm,
-                Held::AtBothEnds => part.length_nm >= bar_nm,
-            },
-        ));
+        let axis = Axis::new(shape, frame, &ties)?;
+        out.extend(
+            axis.parts(tongue_nm.min(bar_nm))
+                .into_iter()
+                .filter(|part| match part.held {
+                    Held::AtOneEnd => part.length_nm >= tongue_nm,
+                    Held::AtBothEnds => part.length_nm >= bar_nm,
+                }),
+        );
     }
     Ok(out)
 }
@@ -143,8 +146,8 @@ impl Axis {
         }
     }
 
-    /// Slender parts, the most slender of what lies within each other.
-    fn parts(&self) -> Vec<Slender> {
+    /// Slender parts that may be as long as `least_nm`, the most slender of what lies within each other.
+    fn parts(&self, least_nm: f64) -> Vec<Slender> {
         let mut widths: Vec<f64> = (0..self.at.len())
             .filter(|&n| !self.near[n].is_empty() && self.radius[n].is_finite())
             .map(|n| self.radius[n])
@@ -157,26 +160,37 @@ impl Axis {
                 levels.push(w);
             }
         }
+        let mut order: Vec<usize> = (0..self.at.len())
+            .filter(|&n| !self.near[n].is_empty() && self.radius[n].is_finite())
+            .collect();
+        order.sort_by(|&a, &b| self.radius[a].total_cmp(&self.radius[b]).then(a.cmp(&b)));
         let mut found: Vec<(f64, Slender, Vec<usize>)> = Vec::new();
-        let mut seen = vec![usize::MAX; self.at.len()];
-        for (level, &radius) in levels.iter().enumerate() {
-            let within = |n: usize| self.radius[n] <= radius * (1.0 + 1e-9);
-            for start in 0..self.at.len() {
-                if seen[start] == level || !within(start) || self.near[start].is_empty() {
+        let mut stretches = Stretches::new(self);
+        let mut next = 0;
+        // Stretches only grow with the width, and one that does not is less slender than it was.
+        for &radius in levels.iter().rev() {
+            let most = radius * (1.0 + 1e-9);
+            let from = next;
+            while next < order.len() && self.radius[order[next]] <= most {
+                stretches.add(order[next]);
+                next += 1;
+            }
+            let mut grown: Vec<usize> = order[from..next]
+                .iter()
+                .map(|&n| stretches.root(n))
+                .collect();
+            grown.sort_unstable();
+            grown.dedup();
+            for root in grown {
+                let longest = stretches.length[root] + most;
+                if !(1..=2).contains(&stretches.held[root])
+                    || longest < least_nm.max(SLENDER * 2.0 * radius)
+                {
                     continue;
                 }
-                let mut nodes = vec![start];
-                seen[start] = level;
-                let mut k = 0;
-                while k < nodes.len() {
-                    for &(n, _) in &self.near[nodes[k]] {
-                        if within(n) && seen[n] != level {
-                            seen[n] = level;
-                            nodes.push(n);
-                        }
-                    }
-                    k += 1;
-                }
+                let mut nodes = stretches.nodes[root].clone();
+                nodes.sort_unstable();
+                let within = |n: usize| self.radius[n] <= most;
                 if let Some(part) = self.part(&nodes, &within)
                     && part.length_nm >= SLENDER * 2.0 * radius
                 {
@@ -186,7 +200,7 @@ impl Axis {
                 }
             }
         }
-        found.sort_by(|a, b| b.0.total_cmp(&a.0));
+        found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.2[0].cmp(&b.2[0])));
         let mut taken = vec![false; self.at.len()];
         let mut out = Vec::new();
         for (_, part, nodes) in found {
@@ -198,7 +212,7 @@ impl Axis {
         out
     }
 
-    /// A connected stretch as a part, if it is held at one end or two. Its width is not filled in.
+    /// A connected stretch, its nodes in ascending order, as a part, if it is held at one end or two. Its width is not filled in.
     fn part(&self, nodes: &[usize], within: &impl Fn(usize) -> bool) -> Option<Slender> {
         let held: Vec<usize> = nodes
             .iter()
@@ -259,6 +273,73 @@ impl Axis {
                     here = back;
                 }
                 None
+            }
+        }
+    }
+}
+
+/// Connected stretches of the axis as nodes are added to it.
+struct Stretches<'a> {
+    axis: &'a Axis,
+    parent: Vec<usize>,
+    added: Vec<bool>,
+    /// Neighbours of a node that are not added.
+    outside: Vec<usize>,
+    /// By root: all nodes, those with neighbours outside, and the length of the axis between them.
+    nodes: Vec<Vec<usize>>,
+    held: Vec<usize>,
+    length: Vec<f64>,
+}
+
+impl<'a> Stretches<'a> {
+    fn new(axis: &'a Axis) -> Stretches<'a> {
+        let n = axis.at.len();
+        Stretches {
+            axis,
+            parent: (0..n).collect(),
+            added: vec![false; n],
+            outside: vec![0; n],
+            nodes: vec![Vec::new(); n],
+            held: vec![0; n],
+            length: vec![0.0; n],
+        }
+    }
+
+    fn root(&mut self, mut n: usize) -> usize {
+        while self.parent[n] != n {
+            self.parent[n] = self.parent[self.parent[n]];
+            n = self.parent[n];
+        }
+        n
+    }
+
+    fn add(&mut self, n: usize) {
+        self.added[n] = true;
+        self.nodes[n].push(n);
+        let near = &self.axis.near[n];
+        self.outside[n] = near.iter().filter(|m| !self.added[m.0]).count();
+        self.held[n] = usize::from(self.outside[n] > 0);
+        for &(m, l) in near.iter().filter(|m| m.0 != n) {
+            if !self.added[m] {
+                continue;
+            }
+            self.outside[m] -= 1;
+            let (own, other) = (self.root(n), self.root(m));
+            if self.outside[m] == 0 {
+                self.held[other] -= 1;
+            }
+            let (keep, gone) = if self.nodes[own].len() < self.nodes[other].len() {
+                (other, own)
+            } else {
+                (own, other)
+            };
+            self.length[keep] += l;
+            if keep != gone {
+                self.parent[gone] = keep;
+                self.held[keep] += self.held[gone];
+                self.length[keep] += self.length[gone];
+                let nodes = std::mem::take(&mut self.nodes[gone]);
+                self.nodes[keep].extend(nodes);
             }
         }
     }
