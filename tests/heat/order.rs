@@ -274,17 +274,7 @@ fn slow_orders_table() {
 #[test]
 #[ignore = "plans 100k paths x 4 passes"]
 fn slow_plan_a_hundred_thousand_paths() {
-    let mut mask = masks::mask_a();
-    mask.paths = (0..316 * 316)
-        .map(|n| {
-            masks::square(
-                2.0 + 0.3 * f64::from(n % 316),
-                2.0 + 0.3 * f64::from(n / 316),
-                0.15,
-            )
-        })
-        .collect();
-    mask.sheet_mm = [0.0, 0.0, 99.0, 99.0];
+    let mask = masks::dense_squares(316);
     let start = Instant::now();
     let visits = masks::cool(&mask).value;
     println!(
