@@ -3,7 +3,7 @@
 use super::{Common, Exit, Overrides, length_um};
 use crate::job;
 use crate::kerf::coupon::{
-    Axis, Coupon, Knob, focus_coupon, kerf_coupon, matrix_coupon, pulse_coupon,
+    Axis, Coupon, Knob, focus_coupon, heat_coupon, kerf_coupon, matrix_coupon, pulse_coupon,
 };
 use crate::output::OutputSet;
 use crate::recipe::SheetSize;
@@ -78,6 +78,13 @@ enum Which {
         #[arg(long, value_name = "N", default_value_t = 9, value_parser = clap::value_parser!(u32).range(4..=40))]
         heights: u32,
     },
+    /// A star of cuts around a temperature sensor: measures heat fraction and loss to the slide
+    Heat {
+        #[command(flatten)]
+        common: Common,
+        #[command(flatten)]
+        overrides: Overrides,
+    },
 }
 
 fn size(text: &str) -> Result<[f64; 2], String> {
@@ -127,7 +134,8 @@ pub fn run(args: CouponArgs) -> anyhow::Result<Exit> {
         }
         | Which::Focus {
             common, overrides, ..
-        } => (common, overrides),
+        }
+        | Which::Heat { common, overrides } => (common, overrides),
     };
     let recipe = common.load_recipe(overrides)?;
     let coupon = match &args.which {
@@ -155,6 +163,7 @@ pub fn run(args: CouponArgs) -> anyhow::Result<Exit> {
         Which::Focus { reach, heights, .. } => {
             focus_coupon(&recipe, reach * 1e-3, *heights as usize)?
         }
+        Which::Heat { .. } => heat_coupon(&recipe)?,
     };
     write(&coupon, &recipe, common)?;
     Ok(0)

@@ -10,7 +10,7 @@ use crate::regions::Point;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 
-/// Most contours for which cool order is held against the order of least travel, which takes longer to find.
+/// Most contours for which cool order is held against the other orders: among more there is always room to spread.
 const MOST_TRIED: usize = 2000;
 
 /// Orders the contours, lays run-ins and overlaps, and lists every visit of the beam.
@@ -37,11 +37,15 @@ pub fn arrange(
         visits: visits_in_order(&paths, recipe),
         paths,
     };
-    let mut others = vec![("as drawn", in_order(paths.clone()))];
-    if contours.len() <= MOST_TRIED {
-        let paths = laid(contours, &least_travel(contours, recipe), recipe);
-        others.push(("of least travel", in_order(paths)));
+    if contours.len() > MOST_TRIED {
+        let visits = cooled.visits;
+        return Checked::new(Sequence { paths, visits }, findings);
     }
+    let least = laid(contours, &least_travel(contours, recipe), recipe);
+    let others = vec![
+        ("as drawn", in_order(paths.clone())),
+        ("of least travel", in_order(least)),
+    ];
     let limit_k = cooled.limit_k;
     let cooled = Sequence {
         paths,

@@ -3,7 +3,7 @@
 use super::Random;
 use foilwright::kerf::fit::kerf::{self, KerfFit, TypeB};
 use foilwright::kerf::fit::recipe_lines::{into_recipe, to_toml};
-use foilwright::kerf::fit::{Kind, RecipeLine, Table, focus, matrix, pulse};
+use foilwright::kerf::fit::{Kind, RecipeLine, Table, focus, heat, matrix, pulse};
 use std::fmt::Write;
 
 fn near(got: f64, want: f64, tolerance: f64) {
@@ -409,6 +409,7 @@ fn bad_tables_are_refused_with_their_line() {
                 Kind::Pulse => pulse::read(&t).map(|_| ()),
                 Kind::Matrix => matrix::read(&t).map(|_| ()),
                 Kind::Focus => focus::read(&t).map(|_| ()),
+                Kind::Heat => heat::read(&t).map(|_| ()),
             })
             .unwrap_err()
             .to_string();

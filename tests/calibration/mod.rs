@@ -4,6 +4,7 @@ mod beam;
 mod compare;
 mod coupons;
 mod fits;
+mod heat;
 mod micrographs;
 mod stats;
 

@@ -4,7 +4,7 @@
 use super::check_recipe;
 use foilwright::heat::{FineSheet, Foil, closed_form};
 
-fn foil() -> Foil {
+pub(super) fn foil() -> Foil {
     let mut foil = Foil::new(&check_recipe());
     foil.slide_j_m2_k = f64::INFINITY;
     foil
@@ -19,13 +19,17 @@ fn close(got: f64, want: f64, tolerance: f64) {
 }
 
 /// A square sheet with a cell centre in its middle, which is (0, 0).
-fn square(half_mm: f64, dx_mm: f64, foil: &Foil) -> FineSheet {
+pub(super) fn square(half_mm: f64, dx_mm: f64, foil: &Foil) -> FineSheet {
     let half = ((half_mm / dx_mm).floor() + 0.5) * dx_mm;
     FineSheet::new([-half, -half, half, half], dx_mm, foil)
 }
 
 /// Steps to `t_s`, the loss in the middle of each step; heat put in at time 0 or by `source`.
-fn run(sheet: &mut FineSheet, t_s: f64, mut source: impl FnMut(&mut FineSheet, f64, f64)) {
+pub(super) fn run(
+    sheet: &mut FineSheet,
+    t_s: f64,
+    mut source: impl FnMut(&mut FineSheet, f64, f64),
+) {
     let steps = (t_s / sheet.dt_s).round() as usize;
     for n in 0..steps {
         let (from, to) = ((n as f64 - 0.5) * sheet.dt_s, (n as f64 + 0.5) * sheet.dt_s);
@@ -36,7 +40,7 @@ fn run(sheet: &mut FineSheet, t_s: f64, mut source: impl FnMut(&mut FineSheet, f
 }
 
 /// The rise of the nearest whole step, brought to `t_s` by the closed form's own slope.
-fn nearest_time(sheet: &FineSheet, t_s: f64) -> f64 {
+pub(super) fn nearest_time(sheet: &FineSheet, t_s: f64) -> f64 {
     (t_s / sheet.dt_s).round() * sheet.dt_s
 }
 
@@ -104,7 +108,7 @@ fn e2_line_segment() {
 }
 
 /// A source that moves along x and has reached 0 at the end.
-fn moving(foil: &Foil, sheet: &mut FineSheet, run_up_mm: f64, y_mm: f64) {
+pub(super) fn moving(foil: &Foil, sheet: &mut FineSheet, run_up_mm: f64, y_mm: f64) {
     let (watt, speed_mm_s) = (2.25, 100.0);
     let steps = (run_up_mm / speed_mm_s / sheet.dt_s).round();
     let end = steps * sheet.dt_s;
@@ -202,7 +206,7 @@ fn e5_gaussian_spot() {
 }
 
 /// Rise on an insulated edge from the two centres next to it: no slope at the edge.
-fn on_edge(near: f64, next: f64) -> f64 {
+pub(super) fn on_edge(near: f64, next: f64) -> f64 {
     near - (next - near) / 8.0
 }
 
@@ -265,34 +269,33 @@ fn e7_insulated_plate() {
 // E8, row of slits across the flow: extra conduction length (2 p / pi) ln sec(pi a / p) (from memory).
 #[test]
 fn e8_row_of_slits_converges() {
+    let (coarse, fine) = (e8_error(0.05), e8_error(0.025));
+    assert!(coarse < 0.25, "{coarse} off at 50 um");
+    assert!(fine < 0.6 * coarse, "{coarse}, then {fine} off");
+}
+
+/// Error of the extra length of a row of slits on cells of `dx` mm.
+pub(super) fn e8_error(dx: f64) -> f64 {
     let mut foil = foil();
     foil.loss_w_m2_k = 1e-9;
     let want = 0.1765085;
-    let extra = |dx: f64| {
-        let mut sheet = FineSheet::new([-0.8, 0.0, 0.8, 0.4], dx, &foil);
-        sheet.cut([0.0, -1.0], [0.0, 0.2], 0.0, &mut Vec::new());
-        let rate = 1.0;
-        let rows = sheet.ny;
-        let steps = (0.25 / sheet.dt_s) as usize;
-        for _ in 0..steps {
-            for j in 1..=rows {
-                let y = sheet.centre(1, j)[1];
-                let joule = rate * sheet.dt_s / rows as f64;
-                sheet.heat([-0.8 + dx / 2.0, y], joule);
-                sheet.heat([0.8 - dx / 2.0, y], -joule);
-            }
-            sheet.step();
+    let mut sheet = FineSheet::new([-0.8, 0.0, 0.8, 0.4], dx, &foil);
+    sheet.cut([0.0, -1.0], [0.0, 0.2], 0.0, &mut Vec::new());
+    let rate = 1.0;
+    let rows = sheet.ny;
+    let steps = (0.25 / sheet.dt_s) as usize;
+    for _ in 0..steps {
+        for j in 1..=rows {
+            let y = sheet.centre(1, j)[1];
+            let joule = rate * sheet.dt_s / rows as f64;
+            sheet.heat([-0.8 + dx / 2.0, y], joule);
+            sheet.heat([0.8 - dx / 2.0, y], -joule);
         }
-        let fall = 2.0 * sheet.at([-0.8 + dx / 2.0, 0.1]);
-        fall * foil.sheet_w_k * 0.4 / rate - (1.6 - dx)
-    };
-    let (coarse, fine) = (extra(0.05), extra(0.025));
-    let error = |v: f64| (v / want - 1.0).abs();
-    assert!(error(coarse) < 0.25, "{coarse} mm at 50 um, {want} wanted");
-    assert!(
-        error(fine) < 0.6 * error(coarse),
-        "{coarse} then {fine} mm, {want} wanted"
-    );
+        sheet.step();
+    }
+    let fall = 2.0 * sheet.at([-0.8 + dx / 2.0, 0.1]);
+    let extra = fall * foil.sheet_w_k * 0.4 / rate - (1.6 - dx);
+    (extra / want - 1.0).abs()
 }
 
 // E9, sheet mean: P / (H A) (1 - exp(-t / tau)), exact with insulated edges.

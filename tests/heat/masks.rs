@@ -61,6 +61,25 @@ pub fn mask_a() -> Mask {
     }
 }
 
+/// `side` x `side` squares of 0.15 mm at a pitch of 0.3 mm, margin 2 mm; 4 passes.
+pub fn dense_squares(side: u32) -> Mask {
+    let paths = (0..side * side)
+        .map(|n| {
+            square(
+                2.0 + 0.3 * f64::from(n % side),
+                2.0 + 0.3 * f64::from(n / side),
+                0.15,
+            )
+        })
+        .collect();
+    let width = 4.0 + 0.3 * f64::from(side);
+    Mask {
+        paths,
+        sheet_mm: [0.0, 0.0, width, width],
+        ..mask_a()
+    }
+}
+
 /// Two interleaved combs of 40 fingers of 60 um; 12 passes at 0.5 m/s.
 pub fn mask_b() -> Mask {
     let (w, h) = (13.8, 13.2);

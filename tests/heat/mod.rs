@@ -5,6 +5,7 @@ mod masks;
 mod never_worse;
 mod oracle;
 mod order;
+mod plots;
 mod webs;
 
 use foilwright::recipe::Recipe;

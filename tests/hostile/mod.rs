@@ -5,7 +5,7 @@
 //! chooses another stream, `FOILWRIGHT_FUZZ_CORPUS=DIR` keeps what was learnt for the next run. A failing input is left in `target/tmp/hostile`.
 
 mod drawings;
-mod harness;
+pub mod harness;
 mod mutate;
 mod targets;
 

@@ -426,6 +426,11 @@ fn fit_readings(bytes: &[u8]) -> Result<String, String> {
             let f = fit::focus::fit(&fit::focus::read(&table).map_err(|e| e.to_string())?)?;
             (Vec::new(), serde_json::to_value(&f))
         }
+        Kind::Heat => {
+            let (burst, readings) = fit::heat::read(&table).map_err(|e| e.to_string())?;
+            let f = fit::heat::fit(&burst, &readings)?;
+            (fit::heat::recipe_lines(&f), serde_json::to_value(&f))
+        }
         Kind::Matrix => {
             let f = fit::matrix::fit(fit::matrix::read(&table).map_err(|e| e.to_string())?);
             (fit::matrix::recipe_lines(&f), serde_json::to_value(&f))

@@ -5,7 +5,7 @@ mod words;
 
 use super::{Exit, length_um};
 use crate::kerf::fit::recipe_lines::{into_recipe, to_toml};
-use crate::kerf::fit::{Kind, RecipeLine, Table, focus, kerf, matrix, pulse};
+use crate::kerf::fit::{Kind, RecipeLine, Table, focus, heat, kerf, matrix, pulse};
 use crate::output::{OutputSet, write_file};
 use crate::pictures::chart::{Chart, Mark, Series};
 use anyhow::{Context, anyhow, bail};
@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 
 #[derive(Debug, Args)]
 pub struct FitArgs {
-    /// The filled-in table of a coupon (kerf, pulse, matrix or focus; told by its columns)
+    /// The filled-in table of a coupon (kerf, pulse, matrix, focus or heat; told by its columns)
     #[arg(value_name = "READINGS.csv", required_unless_present = "picture")]
     readings: Option<PathBuf>,
     /// Measure the slot in a microscope picture instead
@@ -252,6 +252,30 @@ fn fit_table(path: &Path, args: &FitArgs) -> anyhow::Result<Outcome> {
                         Series::line("fit", line),
                     ],
                     band: Some(("fit, 95 %".into(), band)),
+                    ..Chart::default()
+                },
+            }
+        }
+        Kind::Heat => {
+            let (burst, readings) = heat::read(&table)?;
+            let fit = heat::fit(&burst, &readings).map_err(whose)?;
+            let (eta, loss) = (fit.absorbed_fraction, fit.loss_w_m2_k);
+            Outcome {
+                words: words::heat(&fit),
+                json: tagged("heat", serde_json::to_value(&fit)?),
+                lines: heat::recipe_lines(&fit),
+                chart: Chart {
+                    title: "Heat: rise at the sensor after the burst".into(),
+                    notes: vec![format!(
+                        "heat fraction {:.3} +- {:.3}, loss {:.0} +- {:.0} W/m2K (95 %)",
+                        eta.value, eta.half_width_95, loss.value, loss.half_width_95
+                    )],
+                    x_label: "time since the first cut began, s".into(),
+                    y_label: "rise, K".into(),
+                    series: vec![
+                        Series::marks("readings", Mark::Disc, readings),
+                        Series::line("fit", fit.curve),
+                    ],
                     ..Chart::default()
                 },
             }

@@ -1,6 +1,7 @@
 //! Fits in words.
 
 use crate::kerf::fit::focus::FocusFit;
+use crate::kerf::fit::heat::HeatFit;
 use crate::kerf::fit::kerf::{KerfFit, TwoParameter};
 use crate::kerf::fit::matrix::MatrixFit;
 use crate::kerf::fit::pulse::PulseFit;
@@ -168,6 +169,34 @@ pub fn focus(fit: &FocusFit) -> String {
         out,
         "depth of focus: +-{:.3} mm keeps the width within a tenth\nset the lens there and focus_offset_mm to 0",
         fit.depth_mm
+    );
+    warn(&mut out, &fit.warnings);
+    out
+}
+
+pub fn heat(fit: &HeatFit) -> String {
+    let mut out = String::new();
+    let (eta, loss) = (fit.absorbed_fraction, fit.loss_w_m2_k);
+    let _ = writeln!(
+        out,
+        "heat fraction: {:.4} +-{:.4} (95 %) of the beam's energy stays in the foil",
+        eta.value, eta.half_width_95
+    );
+    let _ = writeln!(
+        out,
+        "loss to the slide: {:.0} +-{:.0} W/m2K (95 %), time constant {:.3} s",
+        loss.value, loss.half_width_95, fit.tau_s
+    );
+    let _ = writeln!(
+        out,
+        "{} readings, scatter {:.2} K; {:.0} % of the last one came back from the slide",
+        fit.readings,
+        fit.residual_sd_k,
+        100.0 * fit.slide_share
+    );
+    let _ = writeln!(
+        out,
+        "conductivity, heat capacity and thickness are the recipe's: foil thicker by 5 % than stated raises both by 5 %"
     );
     warn(&mut out, &fit.warnings);
     out

@@ -7,10 +7,12 @@ mod features;
 mod rows;
 mod schedule;
 mod settings;
+mod star;
 
 pub use features::kerf_coupon;
 pub use rows::{focus_coupon, pulse_coupon};
 pub use settings::{Axis, Knob, matrix_coupon};
+pub use star::heat_coupon;
 
 use super::{Contour, CutKind, lay};
 use crate::job::{self, Label, PlaceError, Plan};

@@ -1,6 +1,7 @@
-//! Fits: from filled-in readings to kerf, threshold, focus and settings, each with its uncertainty.
+//! Fits: from filled-in readings to kerf, threshold, focus, settings and heat, each with its uncertainty.
 
 pub mod focus;
+pub mod heat;
 pub mod kerf;
 pub mod matrix;
 pub mod pulse;
@@ -56,6 +57,7 @@ pub enum Kind {
     Pulse,
     Matrix,
     Focus,
+    Heat,
 }
 
 impl Kind {
@@ -71,9 +73,11 @@ impl Kind {
             Ok(Kind::Matrix)
         } else if has("height_mm") {
             Ok(Kind::Focus)
+        } else if has("rise_k") {
+            Ok(Kind::Heat)
         } else {
             Err(table.error(format!(
-                "the columns ({}) are those of no coupon: a kerf table has `feature`, `drawn_um`, `measured_um`; a pulse table `energy_uj`, `diameter_um`; a matrix table `cut_through`; a focus table `height_mm`, `width_um`",
+                "the columns ({}) are those of no coupon: a kerf table has `feature`, `drawn_um`, `measured_um`; a pulse table `energy_uj`, `diameter_um`; a matrix table `cut_through`; a focus table `height_mm`, `width_um`; a heat table `time_s`, `rise_k`",
                 table.columns().join(", ")
             )))
         }
