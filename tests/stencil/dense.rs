@@ -29,14 +29,16 @@ fn cut(name: &str, body: &str) -> foilwright::report::Report {
 
 #[test]
 fn fine_and_crowded_drawings_are_cut_and_pass_their_proof() {
-    let star: String = (0..=41)
+    let star: String = (0..=63)
         .map(|k| {
-            let a = std::f64::consts::TAU * f64::from(k * 19 % 41) / 41.0;
+            let a = std::f64::consts::TAU * f64::from(k * 4 % 63) / 63.0;
             format!("{:.4},{:.4} ", 5.0 + 4.5 * a.cos(), 5.0 + 4.5 * a.sin())
         })
         .collect();
-    let star =
-        format!(r#"<polyline points="{star}" fill="none" stroke="black" stroke-width="0.02"/>"#);
+    let star = |width: f64| {
+        format!(r#"<polyline points="{star}" fill="none" stroke="black" stroke-width="{width}"/>"#)
+    };
+    let (thin, thick) = (star(0.014), star(0.02));
     for (name, body) in [
         (
             "a dot beside an opening",
@@ -62,7 +64,8 @@ fn fine_and_crowded_drawings_are_cut_and_pass_their_proof() {
             "a small T with strokes as wide as the minimum web",
             r#"<path fill-rule="evenodd" d="M4 4H6V6H4z M4.9 4.9H5.06V4.928H4.994V5.08H4.966V4.928H4.9z"/>"#,
         ),
-        ("a star of crossing lines", &star),
+        ("a star of crossing lines", &thin),
+        ("a star whose bars bury specks of foil", &thick),
     ] {
         let report = cut(name, body);
         assert!(report.layers[0].paths > 0, "{name}");
