@@ -38,6 +38,7 @@ pub mod report;
 pub mod sheet;
 pub mod stencil;
 pub mod stopwatch;
+pub mod trade;
 pub mod units;
 
 pub use pipeline::{LayerJob, Options, PipelineError, Run, prepare};

@@ -9,7 +9,7 @@ use crate::report::{self, BarReport, LayerReport, Report, SplitReport};
 use crate::sheet::Sheet;
 use crate::stencil::{self, IslandMode, Stencil};
 use crate::stopwatch::Stopwatch;
-use crate::units::NM_PER_MM;
+use crate::units::{NM_PER_MM, trim_number};
 use crate::{finding, kerf};
 use std::cell::LazyCell;
 use std::ops::Deref;
@@ -38,7 +38,15 @@ pub enum PipelineError {
     Place(#[from] PlaceError),
     #[error("the drawing has no layer `{name}`; it has: {known}")]
     NoSuchLayer { name: String, known: String },
+    #[error(
+        "the sheet is {} x {} mm: no foil is cut that small (at least {LEAST_SHEET_MM} mm); check the drawing's width, height and viewBox, or give --width or --sheet",
+        trim_number(size_mm[0], 6), trim_number(size_mm[1], 6)
+    )]
+    SheetTooSmall { size_mm: [f64; 2] },
 }
+
+/// Smallest side of a sheet.
+const LEAST_SHEET_MM: f64 = 0.1;
 
 /// One stencil with its plan. There is no plan where only rules were asked for or where it may not be cut.
 #[derive(Debug, Clone)]
@@ -72,6 +80,10 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
     let artwork = artwork::read(drawing, &options.read)?.take(&mut general);
     times.lap("read the drawing");
     let sheet = Sheet::of(&artwork, recipe).take(&mut general);
+    let size_mm = sheet.size_mm();
+    if size_mm.iter().any(|side| *side < LEAST_SHEET_MM) {
+        return Err(PipelineError::SheetTooSmall { size_mm });
+    }
     let sheet_regions = sheet.regions();
     let outline = if recipe.sheet.cut_out {
         kerf::cut_out(&sheet, recipe).take(&mut general)
@@ -292,6 +304,7 @@ fn layer_report(job: &LayerJob) -> LayerReport {
         jump_s: timing.jump_s,
         dwell_s: timing.dwell_s,
         job_s: timing.job_s,
+        floor_s: job.plan.as_ref().map_or(0.0, |p| job::floor(p).job_s),
         heat: None,
         findings: job.findings.clone(),
     }

@@ -66,6 +66,9 @@ pub struct LayerReport {
     pub jump_s: f64,
     pub dwell_s: f64,
     pub job_s: f64,
+    /// The time that no order of these cuts goes below.
+    #[serde(default)]
+    pub floor_s: f64,
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub heat: Option<serde_json::Value>,
     pub findings: Vec<Finding>,

@@ -218,6 +218,16 @@ fn what_lies_outside_the_file_is_never_fetched() {
 }
 
 #[test]
+fn a_page_of_next_to_nothing() {
+    // A height and a wild viewBox make the page twelve nanometres wide.
+    Bench::new(&format!(
+        "<svg {NS} height=\"12mm\" viewBox=\"0 0 12 12535069\">{PAD}</svg>"
+    ))
+    .refused(&[], &["no foil is cut that small", "viewBox"]);
+    Bench::new(&page(PAD)).refused(&["--sheet", "0.05x20mm"], &["0.05 x 20 mm"]);
+}
+
+#[test]
 fn a_page_larger_than_the_field() {
     let big = Bench::new(&format!(
         "<svg {NS} width=\"210mm\" height=\"297mm\" viewBox=\"0 0 210 297\"><rect id=\"pad\" x=\"150\" y=\"200\" width=\"5\" height=\"5\"/></svg>"

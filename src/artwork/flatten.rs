@@ -2,7 +2,11 @@
 //!
 //! A cubic's distance from a chord between two of its points is itself a cubic whose Bernstein
 //! coefficients are `0, d1, d2, 0`, the distances of the two inner control points, so its maximum is
-//! found exactly from one quadratic. Chords are made as long as that maximum allows, one after another.
+//! found exactly from one quadratic.
+//!
+//! The number of chords that a curve takes per unit of its parameter is about `sqrt(|B' x B''| / (8 e |B'|))` for the
+//! tolerance `e` (sagitta of a short arc). Its integral says how many there are and where they end, all at once;
+//! each chord is then held against a bound of the maximum, and the few that fail are halved.
 
 /// A point in any unit, as long as the tolerance has the same one.
 pub type Pt = [f64; 2];
@@ -56,12 +60,215 @@ fn split(p: &[Pt; 4], t: f64) -> ([Pt; 4], [Pt; 4]) {
     ([p[0], a, d, f], [f, e, c, p[3]])
 }
 
+/// Most intervals of the integral, and points made in one go.
+const INTERVALS: usize = 24;
+const CHUNK: usize = 16;
+/// Chords per interval of the integral, roughly.
+const PER_INTERVAL: f64 = 2.0;
+/// So many more chords than the integral says spare most of the halving.
+const SPARE: f64 = 1.04;
+
 /// Appends the chords' ends, without the first point of the cubic and with its last.
 /// Non-finite input gives the end point alone.
 pub fn cubic(p: [Pt; 4], tolerance: f64, out: &mut Vec<Pt>) {
     // A chord must not be asked to be closer than rounding allows.
     let size = p.iter().flatten().fold(0.0_f64, |m, v| m.max(v.abs()));
     let aim = tolerance.max(size * 1e-14);
+    let curve = Power::of(&p);
+    // Wang's bound on the number of chords, from the second derivative.
+    let most = (0.75 / aim * curve.bend).sqrt();
+    if most <= 1.0 {
+        out.push(p[3]);
+        return;
+    }
+    let mut density = [0.0; INTERVALS + 1];
+    let intervals = ((most / PER_INTERVAL).min(1e6) as usize).clamp(8, INTERVALS);
+    let width = 1.0 / intervals as f64;
+    let still = (size * 1e-12).powi(2);
+    for (density, i) in density[..=intervals].iter_mut().zip(0i32..) {
+        *density = curve.density(f64::from(i) * width, aim, still);
+    }
+    let inner: f64 = density[1..intervals].iter().sum();
+    let total = (inner + 0.5 * (density[0] + density[intervals])) * width;
+    if !(most < 1e6 && total < 1e6) {
+        return one_by_one(p, aim, out);
+    }
+    let count = ((total * SPARE).ceil() as usize).max(1);
+    let mut chords = Chords::starting(&curve);
+    let mut done = 0;
+    // The interval that the next point lies in, and the integral up to it.
+    let (mut at, mut before) = (0, 0.0);
+    while done < count {
+        let n = (count - done).min(CHUNK);
+        for i in 1..=n {
+            let goal = (done + i) as f64 / count as f64 * total;
+            let mut here = 0.5 * width * (density[at] + density[at + 1]);
+            while before + here < goal && at + 1 < intervals {
+                before += here;
+                at += 1;
+                here = 0.5 * width * (density[at] + density[at + 1]);
+            }
+            // The density is straight within an interval, so its integral is a parabola.
+            let (rest, low, high) = (goal - before, density[at], density[at + 1]);
+            let root = (low * low + 2.0 * rest * (high - low) / width)
+                .max(0.0)
+                .sqrt();
+            chords.t[i] = (at as f64 * width + 2.0 * rest / (low + root).max(1e-300)).min(1.0);
+        }
+        done += n;
+        if done == count {
+            chords.t[n] = 1.0;
+        }
+        chords.end(n, &curve);
+        chords.append(n, &curve, aim, out);
+        chords.go_on(n);
+    }
+    if let Some(last) = out.last_mut() {
+        *last = p[3];
+    }
+}
+
+/// A cubic as a polynomial about its start: `start + ((a t + b) t + c) t`.
+struct Power {
+    start: Pt,
+    a: Pt,
+    b: Pt,
+    c: Pt,
+    /// `B' x B''`, a quadratic in `t`, highest power first.
+    turn: [f64; 3],
+    /// Largest second difference of the control points.
+    bend: f64,
+}
+
+impl Power {
+    fn of(p: &[Pt; 4]) -> Power {
+        let step = |i: usize| [p[i + 1][0] - p[i][0], p[i + 1][1] - p[i][1]];
+        let (u, v, w) = (step(0), step(1), step(2));
+        let (first, second) = ([v[0] - u[0], v[1] - u[1]], [w[0] - v[0], w[1] - v[1]]);
+        let a = [second[0] - first[0], second[1] - first[1]];
+        let b = [3.0 * first[0], 3.0 * first[1]];
+        let c = [3.0 * u[0], 3.0 * u[1]];
+        let cross = |p: Pt, q: Pt| p[0] * q[1] - p[1] * q[0];
+        let square = |p: Pt| p[0] * p[0] + p[1] * p[1];
+        Power {
+            start: p[0],
+            a,
+            b,
+            c,
+            turn: [-6.0 * cross(a, b), 6.0 * cross(c, a), 2.0 * cross(c, b)],
+            bend: square(first).max(square(second)).sqrt(),
+        }
+    }
+    fn slope(&self, t: f64) -> Pt {
+        [0, 1].map(|d| (3.0 * self.a[d] * t + 2.0 * self.b[d]) * t + self.c[d])
+    }
+    /// Chords per unit of `t`; `still` is a squared speed that counts as none.
+    fn density(&self, t: f64, aim: f64, still: f64) -> f64 {
+        let turn = ((self.turn[0] * t + self.turn[1]) * t + self.turn[2]).abs();
+        let [x, y] = self.slope(t);
+        (turn / (8.0 * aim * (x * x + y * y + still).sqrt())).sqrt()
+    }
+}
+
+/// Some chords: parameter, place from the curve's start and derivative at each end, so laid out that they are
+/// worked on several at a time.
+struct Chords {
+    t: [f64; CHUNK + 1],
+    x: [f64; CHUNK + 1],
+    y: [f64; CHUNK + 1],
+    dx: [f64; CHUNK + 1],
+    dy: [f64; CHUNK + 1],
+}
+
+impl Chords {
+    fn starting(curve: &Power) -> Chords {
+        let none = [0.0; CHUNK + 1];
+        let mut out = Chords {
+            t: none,
+            x: none,
+            y: none,
+            dx: none,
+            dy: none,
+        };
+        (out.dx[0], out.dy[0]) = (curve.c[0], curve.c[1]);
+        out
+    }
+    fn end(&mut self, n: usize, curve: &Power) {
+        let (a, b, c) = (curve.a, curve.b, curve.c);
+        for i in 1..=n {
+            let t = self.t[i];
+            self.x[i] = ((a[0] * t + b[0]) * t + c[0]) * t;
+            self.y[i] = ((a[1] * t + b[1]) * t + c[1]) * t;
+            [self.dx[i], self.dy[i]] = curve.slope(t);
+        }
+    }
+    fn append(&self, n: usize, curve: &Power, aim: f64, out: &mut Vec<Pt>) {
+        let mut far = [false; CHUNK];
+        for (i, far) in far[..n].iter_mut().enumerate() {
+            let (x, y) = (self.x[i + 1] - self.x[i], self.y[i + 1] - self.y[i]);
+            let third = (self.t[i + 1] - self.t[i]) / 3.0;
+            // Distances of the inner control points from the chord, and how far along it they lie, times its length.
+            let aside = [
+                (x * self.dy[i] - y * self.dx[i]) * third,
+                (y * self.dx[i + 1] - x * self.dy[i + 1]) * third,
+            ];
+            let along = [i, i + 1].map(|k| (x * self.dx[k] + y * self.dy[k]) * third);
+            let square = x * x + y * y;
+            // 3 t (1 - t) ((1 - t) d1 + t d2) is at most 3/8 |d1 + d2| + sqrt(3)/12 |d1 - d2|.
+            let bound =
+                0.375 * (aside[0] + aside[1]).abs() + 0.144_338 * (aside[0] - aside[1]).abs();
+            *far = (bound * bound > aim * aim * square)
+                | (along[0].min(along[1]) < 0.0)
+                | (along[0].max(along[1]) > square);
+        }
+        let place = |i: usize| [curve.start[0] + self.x[i], curve.start[1] + self.y[i]];
+        for (i, far) in far[..n].iter().enumerate() {
+            let end = place(i + 1);
+            if *far {
+                let third = (self.t[i + 1] - self.t[i]) / 3.0;
+                let inner = |k: usize, by: f64| {
+                    let p = place(k);
+                    [p[0] + by * self.dx[k], p[1] + by * self.dy[k]]
+                };
+                halve(
+                    &[place(i), inner(i, third), inner(i + 1, -third), end],
+                    aim,
+                    6,
+                    out,
+                );
+            } else {
+                out.push(end);
+            }
+        }
+    }
+    /// The last end is the next start.
+    fn go_on(&mut self, n: usize) {
+        for list in [
+            &mut self.t,
+            &mut self.x,
+            &mut self.y,
+            &mut self.dx,
+            &mut self.dy,
+        ] {
+            list[0] = list[n];
+        }
+    }
+}
+
+fn halve(p: &[Pt; 4], aim: f64, depth: u32, out: &mut Vec<Pt>) {
+    if deviation(p) <= aim {
+        out.push(p[3]);
+    } else if depth == 0 {
+        one_by_one(*p, aim, out);
+    } else {
+        let (head, tail) = split(p, 0.5);
+        halve(&head, aim, depth - 1, out);
+        halve(&tail, aim, depth - 1, out);
+    }
+}
+
+/// Chords one after another, each as long as the tolerance allows: for curves that the integral fails on.
+fn one_by_one(p: [Pt; 4], aim: f64, out: &mut Vec<Pt>) {
     let mut rest = p;
     let mut guess = 1.0_f64;
     let finite = p.iter().flatten().all(|v| v.is_finite());

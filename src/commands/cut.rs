@@ -1,6 +1,6 @@
 //! `foilwright cut`: drawing to cut file, one stencil per layer.
 
-use super::{Exit, StencilFlags, compare, preview, words};
+use super::{Exit, StencilFlags, compare, preview, trade, words};
 use crate::finding::{Finding, Severity};
 use crate::heat::{SimOptions, simulate};
 use crate::job;
@@ -14,7 +14,7 @@ use crate::report::Report;
 use crate::stopwatch::Stopwatch;
 use crate::units::{NM_PER_MM, show_time_s, trim_number};
 use crate::{LayerJob, Run, prepare};
-use anyhow::Context;
+use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 use std::path::{Component, Path, PathBuf};
 
@@ -28,6 +28,9 @@ pub struct CutArgs {
     /// Order of cutting: as drawn, least travel, or where the foil is cool
     #[arg(long, value_enum, default_value = "cool")]
     order: OrderFlag,
+    /// Write no job: show in a table and a plot what several limits of cool order cost in time and leave in heat
+    #[arg(long, conflicts_with_all = ["only", "compare_kerf", "force"])]
+    trade: bool,
     /// Draw no pictures
     #[arg(long)]
     pub(super) no_pictures: bool,
@@ -82,6 +85,12 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
         OrderFlag::Cool => OrderMode::Cool,
     };
     options.force = args.force;
+    if args.trade {
+        if !matches!(args.order, OrderFlag::Cool) {
+            bail!("--trade compares limits of cool order: leave --order out, or give --order cool");
+        }
+        return trade::run(&args.stencil, &options);
+    }
     if !args.stencil.compare_kerf.is_empty() {
         return compare::run(&args.stencil, &options);
     }
@@ -293,7 +302,7 @@ fn write_all(
 }
 
 /// `STEM-LAYER`, or `STEM` where the drawing has no layers.
-fn base_name(stem: &str, layer: &str) -> String {
+pub(super) fn base_name(stem: &str, layer: &str) -> String {
     if layer == stem {
         stem.to_owned()
     } else {

@@ -188,6 +188,7 @@ fn with_progress(args: &PreviewArgs, motion: &Motion, recipe: &Recipe) -> HeatRe
             slide: true,
             frames: if args.film { FILM_FRAMES } else { 0 },
             progress: Some(&mut tell),
+            ..SimOptions::default()
         },
     );
     bar.finish_and_clear();

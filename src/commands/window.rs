@@ -340,6 +340,7 @@ impl Sweep {
             y_label: "width, um".to_owned(),
             series: lines,
             band: None,
+            ..Chart::default()
         }
         .png()
     }

@@ -88,12 +88,13 @@ fn layer_summary(l: &LayerReport, out: &mut impl Write) -> io::Result<()> {
     if l.job_s > 0.0 {
         write!(
             out,
-            "; cut {} mm, job {} (beam on {}, jumps {}, pauses {})",
+            "; cut {} mm, job {} (beam on {}, jumps {}, pauses {}); no order takes less than {}",
             trim_number(l.cut_length_mm, 1),
             show_time_s(l.job_s),
             show_time_s(l.beam_on_s),
             show_time_s(l.jump_s),
-            show_time_s(l.dwell_s)
+            show_time_s(l.dwell_s),
+            show_time_s(l.floor_s)
         )?;
     }
     writeln!(out)?;

@@ -62,7 +62,8 @@ impl Links<'_> {
         }
     }
     /// Lets `t` conduct within a window over `units` unit steps in `count` [`stages`]: an explicit step, or
-    /// super time stepping of first order. `ghosts` fills the border before each stage.
+    /// super time stepping of first order. `ghosts` fills the border beside a row, and below the first or above
+    /// the last.
     ///
     /// RKL1: Meyer, Balsara & Aslam, J. Comput. Phys. 257, 594, 2014 (coefficients from memory; tested against
     /// explicit steps). The second-order scheme of that paper halves the finest ripples only once a step and
@@ -73,54 +74,64 @@ impl Links<'_> {
         scratch: &mut Scratch,
         window: Window,
         (units, count): (f64, usize),
-        ghosts: impl Fn(&mut [f32]),
+        ghosts: impl Fn(&mut [f32], usize),
     ) {
         let [[x0, x1], [y0, y1]] = window;
         let n = x1 + 1 - x0;
         let row = |j: usize| j * self.stride + x0..j * self.stride + x0 + n;
         let s = count as f64;
         let w1 = 2.0 / (s * s + s) * units;
-        let [before, last, first_gain] = scratch;
+        let [even, odd, first_gain] = scratch;
         // The ring around the window is read too: it is at rest, or made of ghosts.
         for j in y0 - 1..=y1 + 1 {
-            for field in [&mut *before, &mut *last] {
+            for field in [&mut *even, &mut *odd] {
                 field[row(j).start - 1..=row(j).end].fill(0.0);
             }
         }
+        for j in y0..=y1 {
+            ghosts(t, j);
+        }
         // The change since the start is stepped, which keeps constants and sums exact; being linear, its gain
-        // adds to that of the start.
-        ghosts(t);
-        let m1 = w1 as f32;
-        for j in y0..=y1 {
-            let Row {
-                here,
-                beside,
-                links,
-            } = self.row(t, row(j).start, n);
-            let first_gain = &mut first_gain[row(j)];
-            gain_row(first_gain, here, beside, links);
-            for (last, gain) in last[row(j)].iter_mut().zip(first_gain) {
-                *last = m1 * *gain;
+        // adds to that of the start. Each stage follows one row behind the one before, so that the rows at
+        // work stay in the cache; a stage overwrites the one before the last.
+        for step in y0 + 1..=y1 + count {
+            for stage in step.saturating_sub(y1).max(1)..=(step - y0).min(count) {
+                let j = step - stage;
+                let (out, last) = if stage % 2 == 0 {
+                    (&mut *even, &*odd)
+                } else {
+                    (&mut *odd, &*even)
+                };
+                let first_gain = &mut first_gain[row(j)];
+                if stage == 1 {
+                    let Row {
+                        here,
+                        beside,
+                        links,
+                    } = self.row(t, row(j).start, n);
+                    gain_row(first_gain, here, beside, links);
+                    let m = w1 as f32;
+                    for (out, gain) in out[row(j)].iter_mut().zip(first_gain) {
+                        *out = m * *gain;
+                    }
+                } else {
+                    let x = stage as f64;
+                    let mu = (2.0 * x - 1.0) / x;
+                    let (mu, nu, m) = (mu as f32, (1.0 - mu) as f32, (mu * w1) as f32);
+                    let Row {
+                        here,
+                        beside,
+                        links,
+                    } = self.row(last, row(j).start, n);
+                    let out = &mut out[row(j)];
+                    stage_row(out, here, beside, links, first_gain, [mu, nu, m]);
+                }
+                ghosts(out, j);
             }
         }
-        for stage in 2..=count {
-            let x = stage as f64;
-            let mu = (2.0 * x - 1.0) / x;
-            let (mu, nu, m) = (mu as f32, (1.0 - mu) as f32, (mu * w1) as f32);
-            ghosts(last);
-            for j in y0..=y1 {
-                let Row {
-                    here,
-                    beside,
-                    links,
-                } = self.row(last, row(j).start, n);
-                let out = &mut before[row(j)];
-                stage_row(out, here, beside, links, &first_gain[row(j)], [mu, nu, m]);
-            }
-            std::mem::swap(before, last);
-        }
+        let change = if count % 2 == 0 { even } else { odd };
         for j in y0..=y1 {
-            for (t, change) in t[row(j)].iter_mut().zip(&last[row(j)]) {
+            for (t, change) in t[row(j)].iter_mut().zip(&change[row(j)]) {
                 *t += change;
             }
         }

@@ -238,7 +238,7 @@ impl FineSheet {
             links.explicit(&self.t, next, whole, self.units.0 as f32);
             std::mem::swap(&mut self.t, next);
         } else {
-            links.advance(&mut self.t, &mut self.scratch, whole, self.units, |_| {});
+            links.advance(&mut self.t, &mut self.scratch, whole, self.units, |_, _| {});
         }
         if self.foil.clamped {
             self.energy.lost_j += (before - self.total()) * self.cell_j_k();
@@ -251,7 +251,7 @@ impl FineSheet {
             gy: &self.gy,
             stride: self.stride,
         };
-        links.advance(t, scratch, window, self.units, |_| {});
+        links.advance(t, scratch, window, self.units, |_, _| {});
     }
     fn total(&self) -> f64 {
         self.t.iter().map(|t| f64::from(*t)).sum()

@@ -14,6 +14,8 @@ pub struct Fineness {
     pub rays: u32,
     /// Visits are gathered until this much time has passed; 0 steps after each.
     pub tick_s: f64,
+    /// The next cut begins after this.
+    pub settle_s: f64,
     /// How far ahead is looked.
     pub horizon_s: f64,
 }
@@ -25,16 +27,20 @@ pub struct Load {
     pub visits: f64,
     /// Time of a typical visit with its jump.
     pub visit_s: f64,
+    /// The shortest jump.
+    pub settle_s: f64,
     /// Typical distance between cuts side by side.
     pub spacing_mm: f64,
 }
 
-/// Cell stages spent on a plan: some seconds.
+/// Cell stages spent on a plan: some seconds; and where that gives cells of half the distance between cuts, which
+/// webs need, up to half a minute.
 const PLAN_WORK: f64 = 8e9;
+const WEB_WORK: f64 = 5e10;
 /// A cut warms the foil in so many parts one after another.
 const PARTS: usize = 4;
-/// A first look ahead, when the heat of the last cut reaches its neighbours.
-const SOON_S: f64 = 3e-3;
+/// First looks ahead, after the shortest jump: while the heat of the last cut reaches its neighbours.
+const SOON_S: [f64; 3] = [0.0, 1e-3, 3e-3];
 /// Cells larger than this step by ticks.
 const TICK_CELL_MM: f64 = 0.4;
 
@@ -49,7 +55,12 @@ impl Fineness {
             let tick_s = if cell_mm > TICK_CELL_MM { step_s } else { 0.0 };
             let ticks = load.visits * (load.visit_s / tick_s.max(load.visit_s)).min(1.0);
             let stages = stages(load.visit_s.max(tick_s) / step_s) as f64;
-            if load.area_mm2 / (cell_mm * cell_mm) * ticks * 2.0 * stages <= PLAN_WORK {
+            let most = if cell_mm <= 0.5 * load.spacing_mm {
+                WEB_WORK
+            } else {
+                PLAN_WORK
+            };
+            if load.area_mm2 / (cell_mm * cell_mm) * ticks * 2.0 * stages <= most {
                 return Fineness {
                     cell_mm,
                     rays: if cell_mm <= 0.8 * load.spacing_mm {
@@ -58,6 +69,7 @@ impl Fineness {
                         8
                     },
                     tick_s,
+                    settle_s: load.settle_s,
                     horizon_s,
                 };
             }
@@ -91,17 +103,21 @@ pub struct PlanSheet {
     /// Longest stable explicit step, s.
     step_s: f64,
     now: Vec<f32>,
-    soon: Vec<f32>,
+    /// As it will be at [`SOON_S`].
+    soon: [Vec<f32>; 3],
     ahead: Vec<f32>,
     /// Heat of the last cut alone, at rest outside its window.
     fresh: Vec<f32>,
     stale: bool,
+    /// Whether `ahead` is what `now` will be at the horizon.
+    known: bool,
     /// Exchange over a link in one step, as a fraction of the difference.
     links: [Vec<f32>; 2],
     full: [f32; 2],
     rays: u32,
     /// Rays that a cut has thinned, and those it has severed.
     wounds: [Vec<[u8; 2]>; 2],
+    settle_s: f64,
     horizon_s: f64,
     tick_s: f64,
     pending_s: f64,
@@ -137,15 +153,17 @@ impl PlanSheet {
             tau_s: foil.tau_s(),
             step_s,
             now: vec![0.0; size],
-            soon: vec![0.0; size],
+            soon: std::array::from_fn(|_| vec![0.0; size]),
             ahead: vec![0.0; size],
             fresh: vec![0.0; size],
             stale: false,
+            known: false,
             // Links to ghost cells are whole: the ghosts mirror, so that nothing flows unless clamped.
             links: [vec![full[0]; size], vec![full[1]; size]],
             full,
             rays: fineness.rays.clamp(1, 8),
             wounds: [vec![[0; 2]; size], vec![[0; 2]; size]],
+            settle_s: fineness.settle_s,
             horizon_s: fineness.horizon_s,
             tick_s: fineness.tick_s,
             pending_s: 0.0,
@@ -248,10 +266,16 @@ impl PlanSheet {
     pub fn at(&self, p: [f32; 2]) -> f32 {
         self.read(&self.now, p)
     }
-    /// Highest rise at a place until the horizon if nothing is cut until then: from now on, or from soon on.
-    pub fn outlook(&self, p: [f32; 2], now: bool) -> f32 {
-        let later = self.read(&self.soon, p).max(self.read(&self.ahead, p));
-        if now { later.max(self.at(p)) } else { later }
+    /// Highest rise at a place until the horizon if nothing is cut until then: from the next cut on, or from
+    /// soon on.
+    pub fn outlook(&self, p: [f32; 2], next: bool) -> f32 {
+        let soon = if next {
+            &self.soon[..]
+        } else {
+            &self.soon[2..]
+        };
+        let ahead = self.read(&self.ahead, p);
+        soon.iter().fold(ahead, |k, t| k.max(self.read(t, p)))
     }
     /// Parts of a cut that are warmed one after another.
     fn parts(&self) -> usize {
@@ -270,8 +294,10 @@ impl PlanSheet {
         if self.tick_s > 0.0 {
             for (k, share) in trace.parts.iter().flatten() {
                 self.now[*k as usize] += share * rise;
+                self.soon[0][*k as usize] += share * rise;
                 self.spread(*k as usize, share * rise);
             }
+            self.known = false;
         } else {
             self.warm_in_parts(trace, rise, seconds);
             self.stale = true;
@@ -290,7 +316,8 @@ impl PlanSheet {
             (k + w, py),
         ] {
             self.ahead[k] += part * rise;
-            self.soon[k] += part * rise;
+            self.soon[1][k] += part * rise;
+            self.soon[2][k] += part * rise;
         }
     }
     /// Adds the heat of a cut that has just been made, each part as old as it is, and what it will be soon.
@@ -300,7 +327,8 @@ impl PlanSheet {
         let x = cells().fold([usize::MAX, 0], |x, k| [x[0].min(k % w), x[1].max(k % w)]);
         let y = cells().fold([usize::MAX, 0], |y, k| [y[0].min(k / w), y[1].max(k / w)]);
         // 3.5 diffusion lengths; a stable step is half a cell's diffusion length squared.
-        let reach = (3.5 * ((seconds + SOON_S) / self.step_s).sqrt() * 0.71).ceil() as usize + 1;
+        let lasts_s = seconds + self.settle_s + SOON_S[2];
+        let reach = (3.5 * (lasts_s / self.step_s).sqrt() * 0.71).ceil() as usize + 1;
         let grown =
             |r: [usize; 2], n: usize| [r[0].saturating_sub(reach).max(1), (r[1] + reach).min(n)];
         let window = [grown(x, self.nx), grown(y, self.ny)];
@@ -325,10 +353,14 @@ impl PlanSheet {
             }
         }
         // `soon` stands as `now` did without this heat.
-        self.evolve(&mut fresh, SOON_S, window);
-        for j in window[1][0]..=window[1][1] {
-            for (soon, fresh) in self.soon[row(j)].iter_mut().zip(&fresh[row(j)]) {
-                *soon += fresh;
+        let mut at_s = -self.settle_s;
+        for (n, soon_s) in SOON_S.into_iter().enumerate() {
+            self.evolve(&mut fresh, soon_s - at_s, window);
+            at_s = soon_s;
+            for j in window[1][0]..=window[1][1] {
+                for (soon, fresh) in self.soon[n][row(j)].iter_mut().zip(&fresh[row(j)]) {
+                    *soon += fresh;
+                }
             }
         }
         self.fresh = fresh;
@@ -362,10 +394,19 @@ impl PlanSheet {
     pub fn wait(&mut self, seconds: f64) {
         self.pending_s += seconds;
         if self.pending_s > 0.0 && self.pending_s >= self.tick_s {
+            let known = !self.stale && self.known && self.pending_s >= self.horizon_s;
+            if known {
+                // What was looked ahead to is here now.
+                std::mem::swap(&mut self.now, &mut self.ahead);
+                self.pending_s -= self.horizon_s;
+            }
+            self.known = false;
             let mut t = std::mem::take(&mut self.now);
             self.evolve(&mut t, self.pending_s, self.whole());
             self.now = t;
-            self.soon.copy_from_slice(&self.now);
+            for soon in &mut self.soon {
+                soon.copy_from_slice(&self.now);
+            }
             self.pending_s = 0.0;
             self.stale = true;
         }
@@ -383,12 +424,13 @@ impl PlanSheet {
             t.copy_from_slice(&self.now);
             self.evolve(&mut t, self.horizon_s, self.whole());
             self.ahead = t;
+            self.known = true;
         }
     }
     /// Forgets heat and cuts.
     pub fn clear(&mut self) {
         self.now.fill(0.0);
-        self.soon.fill(0.0);
+        self.soon.iter_mut().for_each(|t| t.fill(0.0));
         self.ahead.fill(0.0);
         for axis in 0..2 {
             self.links[axis].fill(self.full[axis]);
@@ -396,9 +438,13 @@ impl PlanSheet {
         }
         self.pending_s = 0.0;
         self.stale = false;
+        self.known = false;
     }
     /// Lets `t` conduct and lose heat for `seconds`.
     fn evolve(&mut self, t: &mut [f32], seconds: f64, window: Window) {
+        if seconds <= 0.0 {
+            return;
+        }
         let links = Links {
             gx: &self.links[0],
             gy: &self.links[1],
@@ -406,14 +452,15 @@ impl PlanSheet {
         };
         let steps = seconds / self.step_s;
         let (nx, ny, w, mirror) = (self.nx, self.ny, self.stride, self.mirror);
-        let ghosts = |t: &mut [f32]| {
-            for j in 1..=ny {
-                t[j * w] = mirror * t[j * w + 1];
-                t[j * w + nx + 1] = mirror * t[j * w + nx];
-            }
-            for i in 1..=nx {
-                t[i] = mirror * t[w + i];
-                t[(ny + 1) * w + i] = mirror * t[ny * w + i];
+        let ghosts = |t: &mut [f32], j: usize| {
+            t[j * w] = mirror * t[j * w + 1];
+            t[j * w + nx + 1] = mirror * t[j * w + nx];
+            for (own, ghost) in [(1, 0), (ny, ny + 1)] {
+                if j == own {
+                    for i in 1..=nx {
+                        t[ghost * w + i] = mirror * t[j * w + i];
+                    }
+                }
             }
         };
         links.advance(t, &mut self.scratch, window, (steps, stages(steps)), ghosts);

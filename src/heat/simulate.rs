@@ -32,6 +32,8 @@ pub struct SimOptions<'a> {
     pub slide: bool,
     /// Number of frames of a film, evenly spread over the job.
     pub frames: usize,
+    /// Stop as soon as the heat memory is above this: enough to tell orders apart.
+    pub stop_above_k: Option<f64>,
     /// Told the fraction done, from time to time.
     pub progress: Option<&'a mut dyn FnMut(f64)>,
 }
@@ -43,6 +45,7 @@ impl Default for SimOptions<'_> {
             quick: false,
             slide: true,
             frames: 0,
+            stop_above_k: None,
             progress: None,
         }
     }
@@ -55,6 +58,7 @@ impl fmt::Debug for SimOptions<'_> {
             .field("quick", &self.quick)
             .field("slide", &self.slide)
             .field("frames", &self.frames)
+            .field("stop_above_k", &self.stop_above_k)
             .finish_non_exhaustive()
     }
 }
@@ -72,10 +76,16 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     };
     let motion = &visits;
     let mut run = Run::new(motion, recipe, &foil, dx_mm, options.frames);
-    let steps = (motion.end_s / run.sheet.dt_s).ceil().clamp(1.0, 1e12) as u64;
+    // Each step takes the heat of half a step before and after it: the last one must reach past the end.
+    let steps = (motion.end_s / run.sheet.dt_s + 0.5)
+        .ceil()
+        .clamp(1.0, 1e12) as u64;
     let tell = (steps / 200).max(1);
     for n in 0..steps {
         run.advance(n);
+        if options.stop_above_k.is_some_and(|k| run.peak.0 > k) {
+            break;
+        }
         if n.is_multiple_of(tell)
             && let Some(progress) = options.progress.as_mut()
         {

@@ -3,6 +3,7 @@
 use super::Foil;
 use crate::motion::Motion;
 use crate::units::trim_number;
+use rayon::prelude::*;
 use rstar::primitives::{GeomWithData, Line};
 use rstar::{AABB, RTree};
 use serde::Serialize;
@@ -12,8 +13,10 @@ use std::collections::BTreeMap;
 /// practice, no source).
 pub const HOT_K: f64 = 400.0;
 /// Places looked at along the cuts: one every so often, at most so many.
-const STEP_MM: f64 = 0.1;
-const MOST_PLACES: f64 = 2e5;
+const STEP_MM: f64 = 0.03;
+const MOST_PLACES: f64 = 4e5;
+/// The way across a web is searched in so many pieces.
+const PIECES: f64 = 6.0;
 /// Longest run-in or run-out, and the distance within which points are one.
 const STUB_MM: f64 = 0.2;
 const TOUCH_MM: f64 = 1e-6;
@@ -70,25 +73,27 @@ pub fn hot_webs(motion: &Motion, foil: &Foil) -> Option<WebWarning> {
     let cool_mm = cool_mm.min(2.0);
     let outlines = Outlines::new(motion);
     let mut found: BTreeMap<(u32, u32), (f64, [f64; 2])> = BTreeMap::new();
-    let length: f64 = outlines.lines.iter().map(|l| l.length).sum();
-    let step = STEP_MM.max(length / MOST_PLACES);
-    for line in &outlines.lines {
-        let count = (line.length / step).ceil().max(1.0);
-        for n in 0..count as usize {
-            let f = (n as f64 + 0.5) / count;
-            let p = [
-                line.a[0] + f * (line.b[0] - line.a[0]),
-                line.a[1] + f * (line.b[1] - line.a[1]),
-            ];
-            for (width, other, middle) in outlines.beside(line, p, cool_mm) {
-                if !outlines.in_slug(middle) {
-                    let key = (line.path.min(other), line.path.max(other));
-                    let entry = found.entry(key).or_insert((width, middle));
-                    if width < entry.0 {
-                        *entry = (width, middle);
-                    }
-                }
-            }
+    let webs: Vec<_> = outlines
+        .places()
+        .into_par_iter()
+        .with_min_len(256)
+        .flat_map_iter(|(line, p)| {
+            let line = &outlines.lines[line];
+            let own = line.path;
+            let beside = outlines.beside(line, p, cool_mm);
+            beside
+                .into_iter()
+                .flatten()
+                .filter(|web| !outlines.in_slug(web.2))
+                .map(move |(width, other, middle)| {
+                    ((own.min(other), own.max(other)), width, middle)
+                })
+        })
+        .collect();
+    for (key, width, middle) in webs {
+        let entry = found.entry(key).or_insert((width, middle));
+        if width < entry.0 {
+            *entry = (width, middle);
         }
     }
     let (width, at_mm) = found.values().copied().min_by(|a, b| a.0.total_cmp(&b.0))?;
@@ -143,7 +148,7 @@ fn stubs(motion: &Motion, lines: &[Stretch], tree: &Index) -> Vec<bool> {
 struct Outlines {
     lines: Vec<Stretch>,
     tree: Index,
-    /// Stretches by height, for the even-odd rule.
+    /// Stretches by height, for the even-odd rule; those of a path follow each other.
     rows: Vec<Vec<u32>>,
     y0: f64,
     row_mm: f64,
@@ -166,6 +171,8 @@ impl Outlines {
                 }
             }
         }
+        // The parts of a path one after the other, whenever they are cut.
+        lines.sort_by_key(|l| l.path);
         let tree = index(&lines);
         let stubs = stubs(motion, &lines, &tree);
         let lines: Vec<Stretch> = (lines.into_iter().zip(stubs))
@@ -173,8 +180,11 @@ impl Outlines {
             .collect();
         let tree = index(&lines);
         let y0 = motion.sheet_mm[1];
-        let count = 1024;
-        let row_mm = ((motion.sheet_mm[3] - y0) / count as f64).max(1e-6);
+        let height = (motion.sheet_mm[3] - y0).max(1e-6);
+        // Rows so high that a stretch lies in few of them.
+        let mean = lines.iter().map(|l| (l.b[1] - l.a[1]).abs()).sum::<f64>() / lines.len() as f64;
+        let count = ((2.0 * height / mean) as usize).clamp(64, 16_384);
+        let row_mm = height / count as f64;
         let mut rows = vec![Vec::new(); count];
         for (i, l) in lines.iter().enumerate() {
             let row = |y: f64| (((y - y0) / row_mm).max(0.0) as usize).min(count - 1);
@@ -194,15 +204,51 @@ impl Outlines {
             row_mm,
         }
     }
-    /// Nearest cuts on either side of `p` on `line`, straight across: width, path, middle.
-    fn beside(&self, line: &Stretch, p: [f64; 2], reach: f64) -> Vec<(f64, u32, [f64; 2])> {
+    /// Places evenly spread along the cuts, and the stretches that they lie on.
+    fn places(&self) -> Vec<(usize, [f64; 2])> {
+        let length: f64 = self.lines.iter().map(|l| l.length).sum();
+        let step = STEP_MM.max(length / MOST_PLACES);
+        let mut out = Vec::new();
+        // How far along the next stretch its next place lies.
+        let mut next = 0.0;
+        for (i, line) in self.lines.iter().enumerate() {
+            if i == 0 || self.lines[i - 1].path != line.path {
+                // Each path has a place, however short it is.
+                next = 0.5 * step.min(line.length);
+            }
+            while next < line.length {
+                let f = next / line.length;
+                let along = |d: usize| line.a[d] + f * (line.b[d] - line.a[d]);
+                out.push((i, [along(0), along(1)]));
+                next += step;
+            }
+            next -= line.length;
+        }
+        out
+    }
+    /// Nearest cut on either side of `p` on `line`, straight across: width, path, middle.
+    fn beside(&self, line: &Stretch, p: [f64; 2], reach: f64) -> [Option<(f64, u32, [f64; 2])>; 2] {
         let n = [
             -(line.b[1] - line.a[1]) / line.length,
             (line.b[0] - line.a[0]) / line.length,
         ];
-        let mut best = [(f64::MAX, 0u32); 2];
-        let around = AABB::from_corners([p[0] - reach, p[1] - reach], [p[0] + reach, p[1] + reach]);
-        for hit in self.tree.locate_in_envelope_intersecting(&around) {
+        [1.0, -1.0].map(|side| {
+            // Piece by piece, since most of what lies in the box about the whole way is not on it.
+            let piece = reach / PIECES;
+            (0..PIECES as usize).find_map(|k| {
+                let (from, to) = (k as f64 * piece, (k + 1) as f64 * piece);
+                let (width, path) = self.across(p, [side * n[0], side * n[1]], from, to)?;
+                let d = 0.5 * side * width;
+                Some((width, path, [p[0] + d * n[0], p[1] + d * n[1]]))
+            })
+        })
+    }
+    /// The nearest cut that faces the way from `p` along the unit vector `n`, between two distances.
+    fn across(&self, p: [f64; 2], n: [f64; 2], from: f64, to: f64) -> Option<(f64, u32)> {
+        let at = |d: f64| [p[0] + d * n[0], p[1] + d * n[1]];
+        let box_ = AABB::from_points(&[at(from), at(to)]);
+        let mut best: Option<(f64, u32)> = None;
+        for hit in self.tree.locate_in_envelope_intersecting(&box_) {
             let o = &self.lines[hit.data as usize];
             let side = |q: [f64; 2]| (q[0] - p[0]) * n[1] - (q[1] - p[1]) * n[0];
             let (sa, sb) = (side(o.a), side(o.b));
@@ -218,35 +264,36 @@ impl Outlines {
                 o.a[1] + f * (o.b[1] - o.a[1]),
             ];
             let d = (q[0] - p[0]) * n[0] + (q[1] - p[1]) * n[1];
-            let side = usize::from(d < 0.0);
             // A micrometre: the overlap of a join runs on the cut itself.
-            if d.abs() > 1e-3 && d.abs() < best[side].0 {
-                best[side] = (d.abs(), o.path);
+            if d > 1e-3 && d >= from && d < to && best.is_none_or(|b| (d, o.path) < b) {
+                best = Some((d, o.path));
             }
         }
-        (0..2)
-            .filter(|s| best[*s].0 < reach)
-            .map(|s| {
-                let d = best[s].0 * if s == 0 { 0.5 } else { -0.5 };
-                (best[s].0, best[s].1, [p[0] + d * n[0], p[1] + d * n[1]])
-            })
-            .collect()
+        best
     }
     /// Whether a place may lie inside a closed cut, by the even-odd rule to the left and to the right;
     /// overlaps of joins count once per place. A run-in ends in the open, so that a ray through it counts
     /// one crossing too many: foil is outside whichever way one looks.
     fn in_slug(&self, p: [f64; 2]) -> bool {
         let row = (((p[1] - self.y0) / self.row_mm).max(0.0) as usize).min(self.rows.len() - 1);
-        let mut at: Vec<f64> = self.rows[row]
-            .iter()
-            .map(|i| &self.lines[*i as usize])
-            .filter(|l| (l.a[1] > p[1]) != (l.b[1] > p[1]))
-            .map(|l| l.a[0] + (l.b[0] - l.a[0]) * (p[1] - l.a[1]) / (l.b[1] - l.a[1]))
-            .collect();
-        at.sort_unstable_by(f64::total_cmp);
-        // An overlap repeats a crossing at the same place.
-        at.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
-        let left = at.iter().filter(|x| **x <= p[0]).count();
-        left % 2 == 1 || (at.len() - left) % 2 == 1
+        let crossing = |i: u32| {
+            let l = &self.lines[i as usize];
+            ((l.a[1] > p[1]) != (l.b[1] > p[1]))
+                .then(|| l.a[0] + (l.b[0] - l.a[0]) * (p[1] - l.a[1]) / (l.b[1] - l.a[1]))
+        };
+        let (mut left, mut right) = (0, 0);
+        let mut at: Vec<f64> = Vec::new();
+        let path = |i: u32| self.lines[i as usize].path;
+        for own in self.rows[row].chunk_by(|a, b| path(*a) == path(*b)) {
+            at.clear();
+            at.extend(own.iter().filter_map(|&i| crossing(i)));
+            at.sort_unstable_by(f64::total_cmp);
+            // An overlap repeats a crossing at the same place.
+            at.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
+            let before = at.iter().filter(|x| **x <= p[0]).count();
+            left += before;
+            right += at.len() - before;
+        }
+        left % 2 == 1 || right % 2 == 1
     }
 }

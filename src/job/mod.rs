@@ -5,6 +5,7 @@ pub mod batches;
 pub mod clear;
 mod csv;
 mod dxf;
+pub mod floor;
 mod hpgl;
 mod json;
 pub mod place;
@@ -13,7 +14,8 @@ mod rs274;
 mod svg;
 pub mod write;
 
-pub use place::{Frame, Label, PlaceError, place};
+pub use floor::{Floor, floor};
+pub use place::{Frame, Label, PlaceError, place, resequence};
 pub use plan::{Path, Plan, Settings, Step, Timing};
 pub use write::{WriteError, Writer};
 

@@ -1,7 +1,7 @@
 //! From a sequence on the page to a plan in job coordinates: mirrored or not, centred, inside the field.
 
 use super::plan::{Path, Plan, SCHEMA, Settings, Step, Timing};
-use crate::order::{OrderMode, Sequence};
+use crate::order::{OrderMode, Sequence, Visit};
 use crate::polyline::{distance, length};
 use crate::recipe::{LaserSide, Origin, Recipe};
 use rayon::prelude::*;
@@ -111,8 +111,21 @@ pub fn place(
         forced: label.forced,
         clearing: Vec::new(),
     };
+    sequence_steps(&mut plan, &sequence.visits);
+    Ok(plan)
+}
+
+/// The same paths cut in another order.
+pub fn resequence(plan: &Plan, visits: &[Visit]) -> Plan {
+    let mut plan = plan.clone();
+    plan.steps.clear();
+    sequence_steps(&mut plan, visits);
+    plan
+}
+
+fn sequence_steps(plan: &mut Plan, visits: &[Visit]) {
     let mut at: Option<[f64; 2]> = None;
-    for visit in &sequence.visits {
+    for visit in visits {
         if visit.dwell_before_s > 0.0 {
             plan.steps.push(Step::Dwell {
                 seconds: visit.dwell_before_s,
@@ -134,8 +147,7 @@ pub fn place(
         });
         at = Some(last);
     }
-    plan.timing = timing(&plan);
-    Ok(plan)
+    plan.timing = timing(plan);
 }
 
 fn check_field(paths: &[Path], recipe: &Recipe, layer: &str) -> Result<(), PlaceError> {

@@ -1,6 +1,6 @@
 //! The plan: every jump, cut and dwell in order, in job coordinates.
 
-use crate::kerf::CutKind;
+use crate::kerf::{CutKind, CutPath};
 use crate::motion::{Burn, Motion};
 use crate::polyline::{distance, length};
 use serde::{Deserialize, Serialize};
@@ -156,6 +156,20 @@ pub struct NearPath {
     pub distance_mm: f64,
     /// Direction of the path there, degrees from the x axis, 0 to 180.
     pub direction_deg: f64,
+}
+
+impl Path {
+    /// The path for ordering, in job coordinates.
+    pub fn to_cut(&self) -> CutPath {
+        CutPath {
+            kind: self.kind,
+            closed: self.closed,
+            points: self.points.clone(),
+            opening: self.opening,
+            parent: self.parent,
+            run_in_mm: self.run_in_mm,
+        }
+    }
 }
 
 impl Plan {

@@ -239,7 +239,6 @@ fn lost_parts(
 /// the beam leaves no more of it than the corners of a triangle with equal sides.
 fn is_blunt(ring: &[Point], kerf: f64) -> bool {
     let n = ring.len();
-    let most = 2.0 * std::f64::consts::FRAC_PI_3 + 1e-6;
     let edge = |i: usize| {
         let (a, b) = (ring[i % n], ring[(i + 1) % n]);
         (
@@ -247,28 +246,28 @@ fn is_blunt(ring: &[Point], kerf: f64) -> bool {
             f64::from(b.y) - f64::from(a.y),
         )
     };
-    let turn = |i: usize| {
-        let (u, v) = (edge(i), edge(i + 1));
-        libm::atan2(u.0 * v.1 - u.1 * v.0, u.0 * v.0 + u.1 * v.1)
+    // Whether `v` is turned from `u` to the left, by no more than the corner of a triangle with equal sides.
+    let blunt = |u: (f64, f64), v: (f64, f64)| {
+        let (cross, dot) = (u.0 * v.1 - u.1 * v.0, u.0 * v.0 + u.1 * v.1);
+        let squares = (u.0 * u.0 + u.1 * u.1) * (v.0 * v.0 + v.1 * v.1);
+        cross >= 0.0 && (dot >= 0.0 || (cross > 0.0 && dot * dot <= 0.250_001 * squares))
     };
-    let length = |i: usize| libm::hypot(edge(i).0, edge(i).1);
-    // A window of corners: from `first` to `last`, `between` of length apart.
-    let (mut first, mut turned, mut between) = (0, 0.0, 0.0);
-    for last in 0..2 * n {
-        let t = turn(last);
-        if t < 0.0 {
+    // A window of edges: all corners between `first` and `last`, `between` of length apart.
+    let (mut first, mut between) = (0, 0.0);
+    for last in 1..=2 * n {
+        if !blunt(edge(last - 1), edge(last)) {
             return false;
         }
-        turned += t;
-        while between > kerf && first < last {
-            turned -= turn(first);
-            between -= length(first + 1);
+        while between > kerf && first + 1 < last {
             first += 1;
+            let (x, y) = edge(first);
+            between -= (x * x + y * y).sqrt();
         }
-        if turned > most {
+        if !blunt(edge(first), edge(last)) {
             return false;
         }
-        between += length(last + 1);
+        let (x, y) = edge(last);
+        between += (x * x + y * y).sqrt();
     }
     true
 }

@@ -1,5 +1,6 @@
 //! From contours to a sequence: where each starts, which comes next, how the passes interleave.
 
+use super::coolest::coolest;
 use super::travel::{self, Effort, JumpCost, Stop};
 use super::{OrderMode, Sequence, Visit, cool};
 use crate::finding::Checked;
@@ -8,6 +9,9 @@ use crate::recipe::{Recipe, Scheme};
 use crate::regions::Point;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
+
+/// Most contours for which cool order is held against the order of least travel, which takes longer to find.
+const MOST_TRIED: usize = 2000;
 
 /// Orders the contours, lays run-ins and overlaps, and lists every visit of the beam.
 ///
@@ -18,14 +22,50 @@ pub fn arrange(
     mode: OrderMode,
     sheet_mm: [f64; 4],
 ) -> Checked<Sequence> {
+    let stops = match mode {
+        OrderMode::Travel => least_travel(contours, recipe),
+        OrderMode::Artwork | OrderMode::Cool => travel::as_drawn(contours),
+    };
+    let paths = laid(contours, &stops, recipe);
+    if mode != OrderMode::Cool {
+        let visits = visits_in_order(&paths, recipe);
+        return Checked::new(Sequence { paths, visits }, Vec::new());
+    }
+    let mut findings = Vec::new();
+    let cooled = cool::schedule(&paths, recipe, sheet_mm).take(&mut findings);
+    let in_order = |paths: Vec<CutPath>| Sequence {
+        visits: visits_in_order(&paths, recipe),
+        paths,
+    };
+    let mut others = vec![("as drawn", in_order(paths.clone()))];
+    if contours.len() <= MOST_TRIED {
+        let paths = laid(contours, &least_travel(contours, recipe), recipe);
+        others.push(("of least travel", in_order(paths)));
+    }
+    let limit_k = cooled.limit_k;
+    let cooled = Sequence {
+        paths,
+        visits: cooled.visits,
+    };
+    let mut instead = Vec::new();
+    let sequence = coolest(cooled, limit_k, others, recipe, sheet_mm).take(&mut instead);
+    if !instead.is_empty() {
+        // What cool order would have needed no longer matters.
+        findings = instead;
+    }
+    Checked::new(sequence, findings)
+}
+
+fn least_travel(contours: &[Contour], recipe: &Recipe) -> Vec<Stop> {
     let cost = JumpCost {
         speed_mm_s: recipe.scan.jump_speed_mm_s,
         settle_ms: recipe.scan.jump_settle_ms,
     };
-    let stops: Vec<Stop> = match mode {
-        OrderMode::Travel => travel::shortest(contours, &cost, Effort::Normal),
-        OrderMode::Artwork | OrderMode::Cool => travel::as_drawn(contours),
-    };
+    travel::shortest(contours, &cost, Effort::Normal)
+}
+
+/// Lays run-ins and overlaps along the contours in the order of the stops.
+fn laid(contours: &[Contour], stops: &[Stop], recipe: &Recipe) -> Vec<CutPath> {
     let mut place = vec![0u32; contours.len()];
     for (i, stop) in stops.iter().enumerate() {
         place[stop.contour as usize] = i as u32;
@@ -42,7 +82,7 @@ pub fn arrange(
             holes.entry(outline).or_default().push(&c.points);
         }
     }
-    let paths: Vec<CutPath> = stops
+    stops
         .par_iter()
         .with_min_len(256)
         .map(|stop| {
@@ -57,14 +97,7 @@ pub fn arrange(
             path.parent = path.parent.map(|p| place[p as usize]);
             path
         })
-        .collect();
-    let mut findings = Vec::new();
-    let visits = if mode == OrderMode::Cool {
-        cool::schedule(&paths, recipe, sheet_mm).take(&mut findings)
-    } else {
-        visits_in_order(&paths, recipe)
-    };
-    Checked::new(Sequence { paths, visits }, findings)
+        .collect()
 }
 
 /// Adds cuts that come after everything else, in the order given.
@@ -78,7 +111,7 @@ pub fn append_last(
     sheet_mm: [f64; 4],
 ) {
     let mut visits = if mode == OrderMode::Cool && !paths.is_empty() {
-        cool::schedule(&paths, recipe, sheet_mm).value
+        cool::schedule(&paths, recipe, sheet_mm).value.visits
     } else {
         visits_in_order(&paths, recipe)
     };
@@ -88,6 +121,23 @@ pub fn append_last(
     }
     sequence.paths.extend(paths);
     sequence.visits.append(&mut visits);
+}
+
+/// Cool visits of paths that are laid already: the sheet's own outline comes after everything else.
+pub fn cool_visits(paths: &[CutPath], recipe: &Recipe, sheet_mm: [f64; 4]) -> Vec<Visit> {
+    let outline = paths
+        .iter()
+        .position(|p| p.kind == CutKind::Sheet)
+        .unwrap_or(paths.len());
+    let mut sequence = Sequence {
+        paths: paths[..outline].to_vec(),
+        visits: cool::schedule(&paths[..outline], recipe, sheet_mm)
+            .value
+            .visits,
+    };
+    let last = paths[outline..].to_vec();
+    append_last(&mut sequence, last, recipe, OrderMode::Cool, sheet_mm);
+    sequence.visits
 }
 
 /// Every path in its place, whole, in all passes as the recipe's scheme says.

@@ -1,8 +1,8 @@
 //! Cool order: each cut where the foil has cooled, at little travel.
 //!
 //! A base sequence spreads the cuts over the sheet (a golden stride along a Hilbert curve). From a window of
-//! its next visits the nearest one is taken whose place is at or below a limit, now and by the end of the
-//! visit; failing that, a pause with the beam off.
+//! its next visits the nearest one is taken (late ones count as nearer) whose place is at or below a limit, now
+//! and by the end of the visit; failing that, a pause with the beam off.
 
 use super::Visit;
 use super::bites::bites;
@@ -22,8 +22,11 @@ const END_SHARE: usize = 4;
 const END_WINDOW: usize = 16;
 const SAMPLE_MM: f64 = 0.25;
 const DWELL_S: f64 = 1e-3;
-/// The planning sheet sees peaks this much lower than a finer one, at worst (measured on regular masks).
-const PLAN_MARGIN: f64 = 0.9;
+/// The limit is planned for with this much to spare: the planning sheet sees peaks lower than a finer one does.
+const PLAN_MARGIN: f64 = 0.95;
+/// A visit that is late by a whole pass is worth a jump longer by this share of the sheet's side: places that
+/// are hard to keep cool would otherwise be left for the end, where they have no other cuts between them.
+const LATE_SHARE: f64 = 0.1;
 /// Steps of the even spread, in time constants.
 const EVEN_STEP: f64 = 0.05;
 
@@ -54,6 +57,16 @@ struct Planner<'a> {
     rounds: u32,
     watt: f64,
     tau_s: f64,
+    /// What a whole pass of lateness is worth in a jump's length.
+    late_mm: f64,
+}
+
+/// An order and what the planner saw of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Schedule {
+    pub visits: Vec<Visit>,
+    /// Rise that no cut is to start above.
+    pub limit_k: f64,
 }
 
 /// Orders the cuts of `paths` so that each starts where the foil has cooled. `sheet_mm` is the sheet in the
@@ -61,13 +74,14 @@ struct Planner<'a> {
 ///
 /// Every bite is cut once in every pass. In every pass an inner path is finished before the path it names
 /// as parent. Dwells have the beam off and say why. The limit is `heat.limit_k`, or else [`even_limit_k`].
-pub fn schedule(paths: &[CutPath], recipe: &Recipe, sheet_mm: [f64; 4]) -> Checked<Vec<Visit>> {
+pub fn schedule(paths: &[CutPath], recipe: &Recipe, sheet_mm: [f64; 4]) -> Checked<Schedule> {
     let mut planner = Planner::new(paths, recipe, sheet_mm);
     let limit_k = recipe
         .heat
         .limit_k
         .unwrap_or_else(|| planner.even_limit_k());
-    let (visits, dwell_s) = planner.run((PLAN_MARGIN * limit_k) as f32);
+    let run = planner.run((PLAN_MARGIN * limit_k) as f32);
+    let dwell_s = run.dwell_s;
     let mut findings = Vec::new();
     let job_s = planner.sequence_time_s();
     if dwell_s > 0.05 * job_s {
@@ -83,7 +97,11 @@ pub fn schedule(paths: &[CutPath], recipe: &Recipe, sheet_mm: [f64; 4]) -> Check
             .hint("raise heat.limit_k to trade heat for time, or lower the power"),
         );
     }
-    Checked::new(visits, findings)
+    let schedule = Schedule {
+        visits: run.visits,
+        limit_k,
+    };
+    Checked::new(schedule, findings)
 }
 
 /// The rise (K) that no order goes much below: the hottest place along the paths if the job's heat came
@@ -116,6 +134,7 @@ impl<'a> Planner<'a> {
             visits: count * f64::from(passes / passes_per_visit),
             visit_s: length / count / scan.cut_speed_mm_s * f64::from(passes_per_visit)
                 + scan.jump_settle_ms * 1e-3,
+            settle_s: scan.jump_settle_ms * 1e-3,
             spacing_mm: spacing_mm(paths.iter().map(|p| p.points.as_slice())),
         };
         let fineness = Fineness::choose(&load, &foil);
@@ -128,6 +147,7 @@ impl<'a> Planner<'a> {
             passes_per_visit,
             rounds: if in_place { 1 } else { passes },
             tau_s: foil.tau_s(),
+            late_mm: LATE_SHARE * load.area_mm2.sqrt(),
             watt: recipe.power_w() * foil.absorbed,
         };
         let sample_mm = SAMPLE_MM.max(fineness.cell_mm / 2.0);
@@ -203,20 +223,21 @@ impl<'a> Planner<'a> {
         f64::from(peak).max(0.1)
     }
 
-    /// Chooses visit after visit; answers them and the time dwelt.
-    fn run(&mut self, limit_k: f32) -> (Vec<Visit>, f64) {
+    /// Chooses visit after visit.
+    fn run(&mut self, limit_k: f32) -> Run {
         let n = self.bites.len();
         let base = base_sequence(&self.bites, &self.nest);
         let total = n * self.rounds as usize;
         let mut out = Vec::with_capacity(total * self.passes_per_visit as usize);
         let mut window: Vec<usize> = (0..total.min(WINDOW)).collect();
         let mut fill = window.len();
-        let (mut at, mut dwell_total) = (None::<[f64; 2]>, 0.0);
+        let (mut at, mut dwell_s) = (None::<[f64; 2]>, 0.0);
         while !window.is_empty() {
             let mut ready = Vec::with_capacity(WINDOW);
             // Near the end the window narrows: what is left last stays spread as in the base sequence.
             let left = total - fill + window.len();
             let wide = (left / END_SHARE).clamp(END_WINDOW, WINDOW);
+            let made = out.len() / self.passes_per_visit as usize;
             for (w, k) in window.iter().enumerate() {
                 if w >= wide && !ready.is_empty() {
                     break;
@@ -224,10 +245,15 @@ impl<'a> Planner<'a> {
                 let b = base[k % n] as usize;
                 if self.nest.ready(self.bites[b].path, b, (k / n) as u32 + 1) {
                     let d = at.map_or(0.0, |p| distance(self.bites[b].start, p));
-                    ready.push(Near(d, w as u32, b as u32));
+                    let late = (made as f64 - *k as f64) / n as f64;
+                    ready.push(Near(d - self.late_mm * late, w as u32, b as u32));
                 }
             }
-            let (w, waited, found_k) = self.next(ready, limit_k);
+            let Choice {
+                place: w,
+                waited_s,
+                found_k,
+            } = self.next(ready, limit_k);
             let k = window[w];
             let (b, pass) = (base[k % n] as usize, (k / n) as u32 + 1);
             let jump_mm = at.map_or(0.0, |p| distance(self.bites[b].start, p));
@@ -235,10 +261,10 @@ impl<'a> Planner<'a> {
             let jump_s = jump_mm / scan.jump_speed_mm_s + scan.jump_settle_ms * 1e-3;
             for p in pass..pass + self.passes_per_visit {
                 let mut visit = self.visit(b, p);
-                if p == pass && waited > 0.0 {
-                    visit.dwell_before_s = waited;
+                if p == pass && waited_s > 0.0 {
+                    visit.dwell_before_s = waited_s;
                     visit.dwell_reason = format!(
-                        "foil at {} K, limit {} K",
+                        "foil at {} K, to start below {} K",
                         trim_number(f64::from(found_k), 1),
                         trim_number(f64::from(limit_k), 1)
                     );
@@ -251,7 +277,7 @@ impl<'a> Planner<'a> {
                 self.sheet
                     .cut(&bite.trace, joule, [jump_s, bite.time_s], (p, passes));
             }
-            dwell_total += waited;
+            dwell_s += waited_s;
             at = Some(self.bites[b].end);
             self.nest.done(self.bites[b].path, b, pass);
             // Keep the base order in the window: its first visit is never blocked.
@@ -261,14 +287,16 @@ impl<'a> Planner<'a> {
                 fill += 1;
             }
         }
-        (out, dwell_total)
+        Run {
+            visits: out,
+            dwell_s,
+        }
     }
 
-    /// The nearest of `ready` that is cool enough; after a pause, if none is. Answers its place in the window,
-    /// the pause and the rise found before it.
-    fn next(&mut self, ready: Vec<Near>, limit_k: f32) -> (usize, f64, f32) {
+    /// The nearest of `ready` that is cool enough; after a pause, if none is.
+    fn next(&mut self, ready: Vec<Near>, limit_k: f32) -> Choice {
         let longest_wait_s = 20.0 * self.tau_s;
-        let (mut waited, mut found_k) = (0.0, 0.0);
+        let (mut waited_s, mut found_k) = (0.0, 0.0);
         let mut heap = BinaryHeap::from(ready);
         loop {
             self.sheet.look_ahead();
@@ -277,24 +305,32 @@ impl<'a> Planner<'a> {
             while let Some(near) = heap.pop() {
                 let rise = self.rise_k(near.2 as usize, limit_k.max(coolest.0.min(1e6)));
                 if rise <= limit_k {
-                    return (near.1 as usize, waited, found_k);
+                    return Choice {
+                        place: near.1 as usize,
+                        waited_s,
+                        found_k,
+                    };
                 }
                 if rise < coolest.0 {
                     coolest = (rise, near.1);
                 }
                 hot.push(near);
             }
-            if waited >= longest_wait_s {
-                return (coolest.1 as usize, waited, found_k);
+            if waited_s >= longest_wait_s {
+                return Choice {
+                    place: coolest.1 as usize,
+                    waited_s,
+                    found_k,
+                };
             }
-            if waited == 0.0 {
+            if waited_s == 0.0 {
                 found_k = coolest.0;
             }
             // Loss to the slide alone takes this long; spreading is faster, so that half of it is tried.
             let decay_s = self.tau_s * f64::from(libm::logf(coolest.0 / limit_k));
             let wait_s = (0.5 * decay_s / DWELL_S).round().clamp(1.0, 1e6) * DWELL_S;
             self.sheet.wait(wait_s);
-            waited += wait_s;
+            waited_s += wait_s;
             heap = BinaryHeap::from(hot);
         }
     }
@@ -336,7 +372,21 @@ impl<'a> Planner<'a> {
     }
 }
 
-/// A visit of the window: distance, place in the window, bite. The greatest is the nearest.
+/// What a schedule came to.
+struct Run {
+    visits: Vec<Visit>,
+    dwell_s: f64,
+}
+
+/// The next visit: its place in the window, the pause before it and the rise found before that.
+struct Choice {
+    place: usize,
+    waited_s: f64,
+    found_k: f32,
+}
+
+/// A visit of the window: distance less what its lateness is worth, place in the window, bite. The greatest is
+/// the nearest.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Near(f64, u32, u32);
 

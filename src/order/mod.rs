@@ -3,8 +3,10 @@
 mod arrange;
 pub mod bites;
 pub mod cool;
+mod coolest;
 
-pub use arrange::{append_last, arrange, visits_in_order};
+pub use arrange::{append_last, arrange, cool_visits, visits_in_order};
+pub use coolest::motion;
 mod exact;
 mod families;
 mod nest;

@@ -48,7 +48,7 @@ impl Series {
 pub type Band = (String, Vec<[f64; 3]>);
 
 /// One chart. Labels carry their units.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct Chart {
     pub title: String,
     pub notes: Vec<String>,
@@ -56,6 +56,57 @@ pub struct Chart {
     pub y_label: String,
     pub series: Vec<Series>,
     pub band: Option<Band>,
+    /// Whether x and y run by powers of ten; values that are not positive are then left out.
+    pub log: [bool; 2],
+    /// Words beside points.
+    pub labels: Vec<([f64; 2], String)>,
+}
+
+/// One direction of the chart: the values at its ends.
+#[derive(Clone, Copy)]
+struct Axis {
+    lo: f64,
+    hi: f64,
+    log: bool,
+}
+
+impl Axis {
+    fn new(values: impl Iterator<Item = f64>, log: bool) -> Axis {
+        let (lo, hi) = padded(if log {
+            Box::new(values.filter(|v| *v > 0.0).map(f64::log10)) as Box<dyn Iterator<Item = f64>>
+        } else {
+            Box::new(values)
+        });
+        Axis { lo, hi, log }
+    }
+    fn shown(&self, v: f64) -> bool {
+        v.is_finite() && (!self.log || v > 0.0)
+    }
+    /// 0 at the low end, 1 at the high end.
+    fn at(&self, v: f64) -> f32 {
+        let v = if self.log { v.log10() } else { v };
+        ((v - self.lo) / (self.hi - self.lo)) as f32
+    }
+    fn ticks(&self) -> Vec<(f64, String)> {
+        if !self.log {
+            let (values, decimals) = ticks(self.lo, self.hi);
+            return values
+                .into_iter()
+                .map(|v| (v, trim_number(v, decimals)))
+                .collect();
+        }
+        let steps: &[f64] = if self.hi - self.lo < 3.0 {
+            &[1.0, 2.0, 5.0]
+        } else {
+            &[1.0]
+        };
+        let decades = self.lo.floor() as i32..=self.hi.ceil() as i32;
+        decades
+            .flat_map(|d| steps.iter().map(move |s| (s * 10f64.powi(d), d)))
+            .filter(|(v, _)| (self.lo..=self.hi).contains(&v.log10()))
+            .map(|(v, d)| (v, trim_number(v, d.min(0).unsigned_abs() as usize)))
+            .collect()
+    }
 }
 
 /// Round tick values that cover the range, and how many decimals they need.
@@ -101,14 +152,14 @@ impl Chart {
         let top = 66.0 + 22.0 * self.notes.len() as f32 + 24.0 * legend.div_ceil(3) as f32;
         let all = || self.series.iter().flat_map(|s| &s.points);
         let band = || self.band.iter().flat_map(|b| &b.1);
-        let (x0, x1) = padded(all().map(|p| p[0]).chain(band().map(|b| b[0])));
-        let (y0, y1) = padded(all().map(|p| p[1]).chain(band().flat_map(|b| [b[1], b[2]])));
-        let px = |p: [f64; 2]| {
-            [
-                left + ((p[0] - x0) / (x1 - x0)) as f32 * (right - left),
-                bottom - ((p[1] - y0) / (y1 - y0)) as f32 * (bottom - top),
-            ]
-        };
+        let x = Axis::new(all().map(|p| p[0]).chain(band().map(|b| b[0])), self.log[0]);
+        let y = Axis::new(
+            all().map(|p| p[1]).chain(band().flat_map(|b| [b[1], b[2]])),
+            self.log[1],
+        );
+        let at_x = |v: f64| left + x.at(v) * (right - left);
+        let at_y = |v: f64| bottom - y.at(v) * (bottom - top);
+        let px = |p: [f64; 2]| [at_x(p[0]), at_y(p[1])];
         c.text(left, 40.0, 24.0, Anchor::Start, INK, &self.title);
         for (i, note) in self.notes.iter().enumerate() {
             c.text(
@@ -120,31 +171,15 @@ impl Chart {
                 note,
             );
         }
-        let (values, decimals) = ticks(x0, x1);
-        for v in values {
-            let x = px([v, y0])[0];
+        for (v, text) in x.ticks() {
+            let x = at_x(v);
             c.polyline([[x, top], [x, bottom]], false, 1.0, GRID);
-            c.text(
-                x,
-                bottom + 22.0,
-                15.0,
-                Anchor::Middle,
-                INK,
-                &trim_number(v, decimals),
-            );
+            c.text(x, bottom + 22.0, 15.0, Anchor::Middle, INK, &text);
         }
-        let (values, decimals) = ticks(y0, y1);
-        for v in values {
-            let y = px([x0, v])[1];
+        for (v, text) in y.ticks() {
+            let y = at_y(v);
             c.polyline([[left, y], [right, y]], false, 1.0, GRID);
-            c.text(
-                left - 8.0,
-                y + 5.0,
-                15.0,
-                Anchor::End,
-                INK,
-                &trim_number(v, decimals),
-            );
+            c.text(left - 8.0, y + 5.0, 15.0, Anchor::End, INK, &text);
         }
         if let Some((_, band)) = &self.band {
             let ring = band
@@ -155,13 +190,18 @@ impl Chart {
         }
         for (i, s) in self.series.iter().enumerate() {
             let colour = COLOURS[i % COLOURS.len()];
+            let shown = s.points.iter().filter(|p| x.shown(p[0]) && y.shown(p[1]));
             if s.mark == Mark::Line {
-                c.polyline(s.points.iter().map(|p| px(*p)), false, 2.0, colour);
+                c.polyline(shown.map(|p| px(*p)), false, 2.0, colour);
             } else {
-                for p in &s.points {
+                for p in shown {
                     mark(&mut c, s.mark, px(*p), colour);
                 }
             }
+        }
+        for (p, text) in &self.labels {
+            let [x, y] = px(*p);
+            c.text(x + 10.0, y - 8.0, 14.0, Anchor::Start, INK, text);
         }
         c.polyline(
             [[left, top], [left, bottom], [right, bottom]],

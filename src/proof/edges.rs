@@ -7,6 +7,8 @@
 
 use super::grid::{Grid, Segment, hypot};
 use rayon::prelude::*;
+use rstar::primitives::{GeomWithData, Rectangle};
+use rstar::{AABB, RTree};
 
 /// Drawn edges are looked at in pieces no longer than this.
 pub(super) const PIECE_UM: f64 = 64.0;
@@ -75,8 +77,6 @@ pub(super) struct RingResult {
     /// Longest stretch met by more burns than passes, a place in it, and the last burn there.
     pub extra_um: f64,
     pub extra_at: Option<([f64; 2], u32)>,
-    /// Narrowest web seen from this ring: width and the two drawn edge points.
-    pub web: Option<(f64, [f64; 2], [f64; 2])>,
 }
 
 /// How far a beam's way is searched beyond what is right, for the figure in the message.
@@ -127,6 +127,10 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
             let lo = [p[0].min(q[0]) - wide, p[1].min(q[1]) - wide];
             let hi = [p[0].max(q[0]) + wide, p[1].max(q[1]) + wide];
             cut.near(lo, hi, |s| {
+                let clear = |d: usize| s.a[d].min(s.b[d]) > hi[d] || s.a[d].max(s.b[d]) < lo[d];
+                if clear(0) || clear(1) {
+                    return;
+                }
                 if narrow > 0.0
                     && let Some((a, b)) = s.interval(p, d, narrow)
                     && a < 1.0
@@ -182,15 +186,6 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
                 // A bar, or an edge that is not cut: what comes after it is another cut.
                 extra_um = 0.0;
             }
-            web_from(
-                edge,
-                middle,
-                at + piece / 2.0,
-                out.length_um,
-                drawn,
-                l.web_um,
-                &mut out.web,
-            );
         }
     }
     close_ring(&mut uncovered, out.length_um);
@@ -383,6 +378,94 @@ pub(super) fn room(p: [f64; 2], normal: [f64; 2], w: f64, drawn: &Grid) -> bool 
     drawn.nearest(c, 0.95 * w).is_none() && drawn.nearest(c, 1.01 * w).is_none_or(|n| faces(c, n))
 }
 
+/// A web: its width and the two drawn edge points.
+pub(super) type Web = (f64, [f64; 2], [f64; 2]);
+
+/// Rings looked at together: the narrowest web found so far bounds the search in the next.
+const CHUNK: usize = 256;
+
+/// The narrowest web between drawn edges, if one is narrower than `reach_um`; the first in the order of the rings
+/// among equals.
+///
+/// A convex ring has no web of its own, so that its box's distance from the nearest other box bounds its webs from
+/// below. Rings are taken by that bound, until it exceeds what is found.
+pub(super) fn narrowest_web(rings: &[Vec<Segment>], drawn: &Grid, reach_um: f64) -> Option<Web> {
+    let boxes: Vec<AABB<[f64; 2]>> = rings
+        .iter()
+        .map(|r| AABB::from_points(r.iter().map(|s| &s.a)))
+        .collect();
+    let numbered = |(i, b): (usize, &AABB<[f64; 2]>)| {
+        GeomWithData::new(Rectangle::from_corners(b.lower(), b.upper()), i)
+    };
+    let tree = RTree::bulk_load(boxes.iter().enumerate().map(numbered).collect());
+    let mut bounds: Vec<(f64, usize)> = (0..rings.len())
+        .into_par_iter()
+        .with_min_len(CHUNK)
+        .map(|i| {
+            let (lo, hi) = (boxes[i].lower(), boxes[i].upper());
+            let gap = |lo2: [f64; 2], hi2: [f64; 2]| {
+                let d = [0, 1].map(|k| (lo2[k] - hi[k]).max(lo[k] - hi2[k]).max(0.0));
+                hypot(d, [0.0; 2])
+            };
+            let around = AABB::from_corners(lo.map(|v| v - reach_um), hi.map(|v| v + reach_um));
+            let bound = if is_convex(&rings[i]) {
+                tree.locate_in_envelope_intersecting(&around)
+                    .filter(|o| o.data != i)
+                    .map(|o| gap(o.geom().lower(), o.geom().upper()))
+                    .fold(f64::INFINITY, f64::min)
+            } else {
+                0.0
+            };
+            (bound, i)
+        })
+        .filter(|b| b.0 < reach_um)
+        .collect();
+    bounds.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let mut best: Option<(Web, usize)> = None;
+    for chunk in bounds.chunks(CHUNK) {
+        let reach = best.map_or(reach_um, |b| b.0.0);
+        // Equals may come from rounding; they are not worth a search.
+        if chunk[0].0 > reach - 1e-6 {
+            break;
+        }
+        let found = chunk
+            .par_iter()
+            .filter_map(|&(_, i)| Some((web_of(&rings[i], drawn, reach)?, i)))
+            .min_by(|a, b| a.0.0.total_cmp(&b.0.0).then(a.1.cmp(&b.1)));
+        if let Some(web) = found
+            && best.is_none_or(|b| web.0.0 < b.0.0)
+        {
+            best = Some(web);
+        }
+    }
+    best.map(|b| b.0)
+}
+
+/// Whether a ring turns one way only; rings that turn more than once around are none of a drawing.
+fn is_convex(ring: &[Segment]) -> bool {
+    (0..ring.len()).all(|i| {
+        let (s, t) = (&ring[i], &ring[(i + 1) % ring.len()]);
+        let (u, v) = (s.left(), t.left());
+        u[0] * v[1] - u[1] * v[0] >= 0.0
+    })
+}
+
+/// The narrowest web seen from a ring, if one is narrower than `reach`.
+fn web_of(ring: &[Segment], drawn: &Grid, reach: f64) -> Option<Web> {
+    let ring_um = ring.iter().map(Segment::length).sum();
+    let mut best = None;
+    for edge in ring {
+        let length = edge.length();
+        let pieces = (length / PIECE_UM).ceil() as usize;
+        for k in 0..pieces {
+            let t = (k as f64 + 0.5) / pieces as f64;
+            let at_um = edge.at_um + t * length;
+            web_from(edge, edge.at(t), at_um, ring_um, drawn, reach, &mut best);
+        }
+    }
+    best
+}
+
 /// The narrowest foil between this place of a drawn edge and a drawn edge that faces it.
 fn web_from(
     edge: &Segment,
@@ -391,7 +474,7 @@ fn web_from(
     ring_um: f64,
     drawn: &Grid,
     reach: f64,
-    best: &mut Option<(f64, [f64; 2], [f64; 2])>,
+    best: &mut Option<Web>,
 ) {
     let inward = edge.left();
     let out = [-inward[0], -inward[1]];

@@ -103,18 +103,22 @@ fn flood_lines(
         let rows: Vec<Vec<Vec<Run>>> = (first..bands.min(first + 256))
             .into_par_iter()
             .map(|b| {
-                (b * BAND..lines.min((b + 1) * BAND))
-                    .map(|i| {
-                        let y = sheet_um[1] + (i as f64 + 0.5) * step;
-                        scan(
-                            cuts,
-                            &cut_bands[b],
-                            edges,
-                            &edge_bands[b],
-                            y,
-                            sheet_um,
-                            (radius_um, core_um),
-                        )
+                let band = Band {
+                    top: sheet_um[1] + (b * BAND) as f64 * step,
+                    step,
+                    lines: BAND.min(lines - b * BAND),
+                };
+                let swept = band.swept(cuts, &cut_bands[b], radius_um);
+                let crossings = band.crossings(edges, &edge_bands[b]);
+                let mut wider =
+                    core_um.map(|core| band.swept(cuts, &cut_bands[b], core).into_iter());
+                (swept.into_iter().zip(crossings))
+                    .map(|(swept, crossings)| {
+                        let mut runs = metal(swept, crossings, sheet_um);
+                        if let Some(wider) = wider.as_mut().and_then(Iterator::next) {
+                            mark_cores(&mut runs, wider, sheet_um);
+                        }
+                        runs
                     })
                     .collect()
             })
@@ -150,32 +154,69 @@ fn buckets(segments: &[Segment], top: f64, step: f64, bands: usize, radius: f64)
     out
 }
 
-fn scan(
-    cuts: &[Segment],
-    near: &[u32],
-    edges: &[Segment],
-    near_edges: &[u32],
-    y: f64,
-    sheet: [f64; 4],
-    (radius, core): (f64, Option<f64>),
-) -> Vec<Run> {
-    let swept_by = |radius: f64| {
-        let mut swept: Vec<(f64, f64)> = near
-            .iter()
-            .map(|&i| &cuts[i as usize])
-            .filter(|s| y >= s.a[1].min(s.b[1]) - radius && y <= s.a[1].max(s.b[1]) + radius)
-            .filter_map(|s| s.interval([0.0, y], [1.0, 0.0], radius))
-            .collect();
-        swept.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        swept
-    };
-    let swept = swept_by(radius);
-    let mut crossings: Vec<f64> = near_edges
-        .iter()
-        .map(|&i| &edges[i as usize])
-        .filter(|s| (s.a[1] > y) != (s.b[1] > y))
-        .map(|s| s.a[0] + (s.b[0] - s.a[0]) * (y - s.a[1]) / (s.b[1] - s.a[1]))
-        .collect();
+/// Scan lines one below the other.
+struct Band {
+    top: f64,
+    step: f64,
+    lines: usize,
+}
+
+impl Band {
+    fn y(&self, line: usize) -> f64 {
+        self.top + (line as f64 + 0.5) * self.step
+    }
+    /// The lines that a height from `low` to `high` may meet.
+    fn between(&self, low: f64, high: f64) -> std::ops::Range<usize> {
+        let line = |y: f64| (y - self.top) / self.step - 0.5;
+        let last = self.lines as f64 - 1.0;
+        let (from, to) = (
+            (line(low) - 1e-6).ceil().max(0.0),
+            (line(high) + 1e-6).floor().min(last),
+        );
+        if from > to {
+            0..0
+        } else {
+            from as usize..to as usize + 1
+        }
+    }
+    /// What the beam sweeps of each line, as intervals in no order that may overlap.
+    fn swept(&self, cuts: &[Segment], near: &[u32], radius: f64) -> Vec<Vec<(f64, f64)>> {
+        let mut out: Vec<Vec<(f64, f64)>> = vec![Vec::new(); self.lines];
+        for s in near.iter().map(|&i| &cuts[i as usize]) {
+            let (low, high) = (s.a[1].min(s.b[1]) - radius, s.a[1].max(s.b[1]) + radius);
+            for line in self.between(low, high) {
+                let Some((a, b)) = s.interval([0.0, self.y(line)], [1.0, 0.0], radius) else {
+                    continue;
+                };
+                // What is cut one after the other mostly overlaps.
+                match out[line].last_mut() {
+                    Some(last) if a <= last.1 && b >= last.0 => {
+                        *last = (last.0.min(a), last.1.max(b));
+                    }
+                    _ => out[line].push((a, b)),
+                }
+            }
+        }
+        out
+    }
+    /// Where the drawn edges cross each line.
+    fn crossings(&self, edges: &[Segment], near: &[u32]) -> Vec<Vec<f64>> {
+        let mut out = vec![Vec::new(); self.lines];
+        for s in near.iter().map(|&i| &edges[i as usize]) {
+            for line in self.between(s.a[1].min(s.b[1]), s.a[1].max(s.b[1])) {
+                let y = self.y(line);
+                if (s.a[1] > y) != (s.b[1] > y) {
+                    out[line].push(s.a[0] + (s.b[0] - s.a[0]) * (y - s.a[1]) / (s.b[1] - s.a[1]));
+                }
+            }
+        }
+        out
+    }
+}
+
+/// The metal of a line between what is swept, and how much of it lies in drawn openings.
+fn metal(mut swept: Vec<(f64, f64)>, mut crossings: Vec<f64>, sheet: [f64; 4]) -> Vec<Run> {
+    swept.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     crossings.sort_unstable_by(f64::total_cmp);
     let mut runs = Vec::new();
     let mut at = sheet[0];
@@ -212,23 +253,25 @@ fn scan(
     if at < sheet[2] {
         metal(at, sheet[2]);
     }
-    if let Some(core) = core {
-        // What the larger sweep leaves lies in one of the runs each.
-        let mut at = sheet[0];
-        let mut k = 0;
-        for (a, b) in swept_by(core).into_iter().chain([(sheet[2], sheet[2])]) {
-            if a > at {
-                while k < runs.len() && f64::from(runs[k].to) < (at + a) / 2.0 {
-                    k += 1;
-                }
-                if let Some(run) = runs.get_mut(k) {
-                    run.core = true;
-                }
-            }
-            at = at.max(b);
-        }
-    }
     runs
+}
+
+/// Marks the runs in which a place lies outside the larger sweep: what that leaves lies in one run each.
+fn mark_cores(runs: &mut [Run], mut wider: Vec<(f64, f64)>, sheet: [f64; 4]) {
+    wider.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let mut at = sheet[0];
+    let mut k = 0;
+    for (a, b) in wider.into_iter().chain([(sheet[2], sheet[2])]) {
+        if a > at {
+            while k < runs.len() && f64::from(runs[k].to) < (at + a) / 2.0 {
+                k += 1;
+            }
+            if let Some(run) = runs.get_mut(k) {
+                run.core = true;
+            }
+        }
+        at = at.max(b);
+    }
 }
 
 #[derive(Default)]

@@ -52,8 +52,10 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     // The drawing has no frame of its own: the sheet's centre is zero, as in a centred field.
     let place = |x: f64, y: f64| [(x - vx) * scale - w / 2.0, h / 2.0 - (y - vy) * scale];
     let mut count = 0u32;
+    // The XML library counts lines from the start of the text each time it is asked.
+    let breaks: Vec<usize> = text.match_indices('\n').map(|m| m.0).collect();
     for node in doc.descendants().filter(roxmltree::Node::is_element) {
-        let line = || doc.text_pos_at(node.range().start).row;
+        let line = || 1 + breaks.partition_point(|&b| b < node.range().start) as u32;
         if node.attribute("transform").is_some() {
             faults.blocking(
                 line(),

@@ -184,7 +184,7 @@ impl<'a> Proof<'a> {
         self.uncovered(&results, layer);
         self.over(&results, layer);
         self.pass_counts(&results, layer);
-        self.web(&results);
+        self.web();
         self.stray();
         if let Some(outline) = self.outline.take() {
             outline.check(&mut self, layer);
@@ -686,11 +686,8 @@ impl<'a> Proof<'a> {
         }
     }
 
-    fn web(&mut self, results: &[RingResult]) {
-        let narrowest = results
-            .iter()
-            .filter_map(|r| r.web)
-            .min_by(|a, b| a.0.total_cmp(&b.0));
+    fn web(&mut self) {
+        let narrowest = edges::narrowest_web(&self.rings, &self.drawn, self.limits.web_um);
         if let Some((drawn_um, p, q)) = narrowest {
             // As cut: each side where the cut really is.
             let left = |p| {

@@ -1,10 +1,9 @@
 //! The masks that orders are compared on, as cut paths, and the orders they are compared with.
 
 use foilwright::finding::Checked;
-use foilwright::job::plan::part_of;
 use foilwright::kerf::{CutKind, CutPath};
-use foilwright::motion::{Burn, Motion};
-use foilwright::order::{Visit, cool};
+use foilwright::motion::Motion;
+use foilwright::order::{self, Visit, cool};
 use foilwright::recipe::Recipe;
 
 pub struct Mask {
@@ -120,38 +119,9 @@ pub fn mask_c() -> Mask {
     }
 }
 
-/// Visits as motion, timed as a plan is.
+/// Visits as motion.
 pub fn motion(mask: &Mask, visits: &[Visit]) -> Motion {
-    let r = &mask.recipe;
-    let mut m = Motion {
-        sheet_mm: mask.sheet_mm,
-        ..Motion::default()
-    };
-    let (mut t, mut at) = (0.0, None::<[f64; 2]>);
-    for v in visits {
-        if v.dwell_before_s > 0.0 {
-            m.dwells.push((t, v.dwell_before_s));
-            t += v.dwell_before_s;
-        }
-        let points = part_of(&mask.paths[v.path as usize].points, v.from_mm, v.to_mm);
-        let d = at.map_or(0.0, |p| (points[0][0] - p[0]).hypot(points[0][1] - p[1]));
-        if at != Some(points[0]) {
-            t += d / r.scan.jump_speed_mm_s + r.scan.jump_settle_ms * 1e-3;
-        }
-        let burn = Burn {
-            points,
-            start_s: t,
-            speed_mm_s: r.scan.cut_speed_mm_s,
-            power_w: r.power_w(),
-            path: v.path,
-            pass: v.pass,
-        };
-        t = burn.end_s();
-        at = burn.points.last().copied();
-        m.burns.push(burn);
-    }
-    m.end_s = t;
-    m
+    order::motion(&mask.paths, visits, &mask.recipe, mask.sheet_mm)
 }
 
 fn whole(mask: &Mask, path: usize, pass: u32) -> Visit {
@@ -201,5 +171,6 @@ pub fn in_place(mask: &Mask, order: &[usize]) -> Vec<Visit> {
 }
 
 pub fn cool(mask: &Mask) -> Checked<Vec<Visit>> {
-    cool::schedule(&mask.paths, &mask.recipe, mask.sheet_mm)
+    let checked = cool::schedule(&mask.paths, &mask.recipe, mask.sheet_mm);
+    Checked::new(checked.value.visits, checked.findings)
 }

@@ -2,6 +2,7 @@
 
 mod closed_forms;
 mod masks;
+mod never_worse;
 mod oracle;
 mod order;
 mod webs;

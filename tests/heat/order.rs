@@ -187,29 +187,41 @@ fn energy_closes_with_slide_slugs_and_clamped_edges() {
     }
 }
 
-// Targets: memory peak at most the uniform-spread maximum (17.2 K) at no more than +5 % of job time.
+/// A mask in cool order, and nearest neighbour in rounds: memory peaks on cells of `dx_um`, and job times.
+fn against_nearest(mask: &Mask, dx_um: f64) -> ([f64; 2], [f64; 2]) {
+    let base = masks::in_rounds(mask, &masks::nearest_neighbour(mask));
+    let both = [masks::cool(mask).value, base].map(|visits| masks::motion(mask, &visits));
+    let peaks = (both.each_ref()).map(|m| simulate(m, &mask.recipe, plain(dx_um)).memory.peak_k);
+    println!(
+        "{}: peaks {peaks:.1?} K, jobs {:.2?} s",
+        mask.name,
+        both.each_ref().map(|m| m.end_s)
+    );
+    (peaks, both.map(|m| m.end_s))
+}
+
+// Mask A: memory peak at most the even spread's at no more than +5 % of job time. Mask C: at least 30 times lower
+// at no more than +9 %.
 #[test]
-#[ignore = "about a minute"]
-fn slow_mask_a_meets_its_target() {
+#[ignore = "a minute or two"]
+fn slow_masks_a_and_c_meet_their_targets() {
     let mask = masks::mask_a();
-    let base = masks::motion(
-        &mask,
-        &masks::in_rounds(&mask, &masks::nearest_neighbour(&mask)),
-    );
-    let cool = masks::motion(&mask, &masks::cool(&mask).value);
-    let result = simulate(&cool, &mask.recipe, plain(100.0));
     let limit = cool::even_limit_k(&mask.paths, &mask.recipe, mask.sheet_mm);
-    assert!(
-        result.memory.peak_k <= limit * 1.02,
-        "{:?}, limit {limit}",
-        result.memory
-    );
-    assert!(
-        cool.end_s <= 1.05 * base.end_s,
-        "{} s, {} s",
-        cool.end_s,
-        base.end_s
-    );
+    let (peaks, times) = against_nearest(&mask, 100.0);
+    assert!(peaks[0] <= limit, "{} K, limit {limit} K", peaks[0]);
+    assert!(times[0] <= 1.05 * times[1], "{times:?}");
+    let (peaks, times) = against_nearest(&masks::mask_c(), 100.0);
+    assert!(peaks[0] * 30.0 <= peaks[1], "{peaks:?}");
+    assert!(times[0] <= 1.09 * times[1], "{times:?}");
+}
+
+// Mask B: at least 12 times lower at no more than +14 %, on cells of half a web.
+#[test]
+#[ignore = "ten minutes"]
+fn slow_mask_b_meets_its_target() {
+    let (peaks, times) = against_nearest(&masks::mask_b(), 30.0);
+    assert!(peaks[0] * 12.0 <= peaks[1], "{peaks:?}");
+    assert!(times[0] <= 1.14 * times[1], "{times:?}");
 }
 
 #[test]

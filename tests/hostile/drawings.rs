@@ -10,6 +10,10 @@ use std::collections::BTreeMap;
 use std::panic::catch_unwind;
 use std::path::{Path, PathBuf};
 
+/// Larger drawings are read and composited, but not taken further: stars of a thousand islands and engravings
+/// take minutes each.
+const MOST_VERTICES: usize = 20_000;
+
 /// Runs all drawings of a folder; answers how many became a job or a stencil with findings, and how many
 /// were refused.
 fn all(folder: &Path, least: usize) {
@@ -37,7 +41,7 @@ fn all(folder: &Path, least: usize) {
         }
         let busy = cpu_seconds();
         // Choice 2: a width for drawings without size, tie bars, least travel.
-        match catch_unwind(|| run_drawing(file, 2, usize::MAX)) {
+        match catch_unwind(|| run_drawing(file, 2, MOST_VERTICES)) {
             Ok(outcome) => {
                 let kind = if outcome.starts_with("refused") {
                     "refused"

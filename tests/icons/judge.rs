@@ -60,8 +60,8 @@ impl Picture {
         self.dark[cell(p[1]) * self.size + cell(p[0])] >= 128
     }
     /// Pieces of foil that do not touch the border, once all within each of `half_webs_mm` of an opening is taken
-    /// off. A piece of a few pixels of which one pixel more would leave nothing does not count: the tip of a point of
-    /// foil comes off in such crumbs.
+    /// off. A piece of which one pixel more would leave nothing does not count: the tip of a point of foil comes off
+    /// in such crumbs.
     pub fn islands(&self, half_webs_mm: &[f64]) -> Vec<usize> {
         let radii: Vec<f64> = half_webs_mm.iter().map(|w| w / self.pixel_mm).collect();
         let far = radii.iter().copied().fold(0.0, f64::max).ceil() as usize + 2;
@@ -84,14 +84,14 @@ impl Picture {
         let mut above = vec![far as u16; n];
         let mut sweep = |y: usize| {
             let row = y * n..(y + 1) * n;
-            let cells = column[row.clone()].iter_mut().zip(&self.dark[row]);
-            for ((cell, dark), above) in cells.zip(&mut above) {
+            let pixels = self.dark[row.clone()].iter().zip(&mut column[row]);
+            for (above, (dark, column)) in above.iter_mut().zip(pixels) {
                 *above = if *dark < 128 {
                     (*above + 1).min(far as u16)
                 } else {
                     0
                 };
-                *cell = (*cell).min(*above);
+                *column = (*column).min(*above);
             }
         };
         (0..n).for_each(&mut sweep);
@@ -116,11 +116,7 @@ impl Picture {
     }
 }
 
-/// The most pixels of a crumb.
-const CRUMB: usize = 8;
-
-/// Pieces of `foil` (joined over four neighbours) that do not touch the border and are larger than crumbs or hold a
-/// pixel that is `thick`.
+/// Pieces of `foil` (joined over four neighbours) that do not touch the border and hold a pixel that is `thick`.
 fn pieces_inside(
     depths2: &[u16],
     n: usize,
@@ -134,13 +130,12 @@ fn pieces_inside(
         if seen[start] || !foil(depths2[start]) {
             continue;
         }
-        let (mut border, mut solid, mut pixels) = (false, false, 0);
+        let (mut border, mut solid) = (false, false);
         seen[start] = true;
         stack.push(start);
         while let Some(i) = stack.pop() {
             let (x, y) = (i % n, i / n);
-            pixels += 1;
-            solid |= pixels > CRUMB || thick(depths2[i]);
+            solid |= thick(depths2[i]);
             border |= x == 0 || y == 0 || x + 1 == n || y + 1 == n;
             let mut go = |j: usize| {
                 if !seen[j] && foil(depths2[j]) {

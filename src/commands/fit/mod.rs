@@ -226,6 +226,7 @@ fn fit_table(path: &Path, args: &FitArgs) -> anyhow::Result<Outcome> {
                         ),
                     ],
                     band: Some(("fit, 95 %".into(), fit.band)),
+                    ..Chart::default()
                 },
             }
         }
@@ -251,6 +252,7 @@ fn fit_table(path: &Path, args: &FitArgs) -> anyhow::Result<Outcome> {
                         Series::line("fit", line),
                     ],
                     band: Some(("fit, 95 %".into(), band)),
+                    ..Chart::default()
                 },
             }
         }
@@ -305,6 +307,7 @@ fn matrix_chart(fit: &matrix::MatrixFit) -> Chart {
                 Series::marks("not through", Mark::Cross, marks(false)),
             ],
             band: None,
+            ..Chart::default()
         };
     }
     let best = |name: &Option<String>| {
@@ -350,6 +353,7 @@ fn matrix_chart(fit: &matrix::MatrixFit) -> Chart {
                 })
                 .collect(),
         )),
+        ..Chart::default()
     }
 }
 
@@ -430,6 +434,7 @@ fn fit_kerf(path: &Path, table: &Table, args: &FitArgs) -> anyhow::Result<Outcom
                 "kerf, 95 %".into(),
                 vec![[0.0, k - u, k + u], [last, k - u, k + u]],
             )),
+            ..Chart::default()
         },
     })
 }

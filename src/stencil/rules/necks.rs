@@ -7,8 +7,11 @@
 //! the width grows away from the end that closes them.
 
 use super::DUST_NM;
-use crate::regions::{EdgeIndex, Regions, nearest_on_segment};
+use crate::regions::{
+    Bounds, EdgeIndex, Regions, Shape, clusters, holds_disc, is_convex, nearest_on_segment,
+};
 use crate::stencil::geometry::{V, cross, dot, len, middle, sub, v};
+use rayon::prelude::*;
 use rustc_hash::FxHashMap;
 
 /// What lies between the edges.
@@ -67,6 +70,7 @@ const TIP_SLOPE: f64 = 0.04;
 
 /// All necks of `openings` narrower than `web_nm` (foil) or `opening_nm`, and all touches.
 pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
+    let openings = &suspects(openings, web_nm, opening_nm);
     let index = EdgeIndex::new(openings);
     let (edges, starts, rings) = edge_data(openings);
     let reach = web_nm.max(opening_nm).max(2.0 * TOUCH_NM);
@@ -113,6 +117,48 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
         necks: merge(&edges, pairs),
         touches,
     }
+}
+
+/// Shapes that may have necks. Left out are those that stand alone and are so compact that no two of their edges
+/// face each other within the limit.
+fn suspects(openings: &Regions, web_nm: f64, opening_nm: f64) -> Regions {
+    let boxes: Vec<Bounds> = openings
+        .shapes()
+        .map(|s| s.bounds().grown((web_nm / 2.0).ceil() as i32 + 1))
+        .collect();
+    let mut apart = vec![false; boxes.len()];
+    for group in clusters(&boxes) {
+        if let [one] = group[..] {
+            apart[one] = true;
+        }
+    }
+    let compact: Vec<bool> = (0..openings.len())
+        .into_par_iter()
+        .with_min_len(256)
+        .map(|i| apart[i] && is_compact(openings.shape(i), opening_nm))
+        .collect();
+    let mut next = compact.iter();
+    openings.filter(|_| !next.next().copied().unwrap_or(false))
+}
+
+/// Whether a shape is convex and too wide in every direction for a neck.
+///
+/// Where two edges of a convex shape face each other over `w`, its lines bound the shape to a width of at most
+/// `w + 2 tan(asin(OFF_NORMAL)) D` in that direction, `D` its largest extent. A shape that holds a disc is at least as
+/// wide as the disc.
+fn is_compact(shape: Shape<'_>, opening_nm: f64) -> bool {
+    if shape.holes().len() > 0 {
+        return false;
+    }
+    let ring = shape.outer();
+    let centre = shape.bounds().middle();
+    let extent = 2.0
+        * ring
+            .iter()
+            .map(|&p| len(sub(v(p), centre)))
+            .fold(0.0, f64::max);
+    let wide = opening_nm + 2.01 * OFF_NORMAL * extent;
+    holds_disc(ring, centre, wide / 2.0) && is_convex(ring)
 }
 
 /// First edge of a ring, its length, and twice its area.

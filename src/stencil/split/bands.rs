@@ -13,6 +13,9 @@ use rstar::{AABB, RTree};
 /// Places looked at along one arm.
 const PLACES: usize = 96;
 
+/// Crossings nearer than this are one, nanometres.
+const SAME_NM: f64 = 100.0;
+
 /// A place for a seam: a line from foil to foil across an opening.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Place {
@@ -194,6 +197,7 @@ impl Axis {
             hits.sort_by(|x, y| wide(y).total_cmp(&wide(x)));
             hits.truncate(1);
         }
+        let mut parted: Vec<V> = Vec::new();
         for (i, t) in hits {
             let [p, q] = self.edges[i];
             let (from, to) = (self.at[p], self.at[q]);
@@ -201,6 +205,11 @@ impl Axis {
                 from[0] + t * (to[0] - from[0]),
                 from[1] + t * (to[1] - from[1]),
             ];
+            // Through a node of the axis the line crosses both edges that meet there, at one place.
+            if parted.iter().any(|&other| len(sub(m, other)) < SAME_NM) {
+                continue;
+            }
+            parted.push(m);
             let radius = self.radius[p].max(self.radius[q]);
             let Some((from, to)) = to_cores(m, sub(b, a), 4.0 * radius + len(sub(b, a)), cores)
             else {

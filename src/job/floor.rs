@@ -1,0 +1,248 @@
+//! The time that no order of a plan's cuts goes below.
+
+use super::{Plan, Step};
+use crate::polyline::{distance, length};
+use crate::regions::nearest_on_segment;
+use rstar::primitives::{GeomWithData, Rectangle};
+use rstar::{AABB, Envelope, RTree};
+use serde::{Deserialize, Serialize};
+use std::cmp::Ordering;
+use std::collections::{BTreeMap, BTreeSet, BinaryHeap};
+
+/// Pairs of sides looked at for true distances of paths; past that, distances of their boxes are used.
+const MOST_SIDES: usize = 20_000_000;
+/// Pairs of paths looked at, for each path; past that, the rest of the tree counts its least length.
+const MOST_PAIRS: usize = 16;
+const LEAST_PAIRS: usize = 500_000;
+
+/// A lower bound on the job's time, in its parts.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Floor {
+    /// Every path once in every pass, without the overlaps of bites.
+    pub beam_on_s: f64,
+    /// Jumps that any order needs: their settling, and the shortest way that joins all paths.
+    pub jump_s: f64,
+    pub job_s: f64,
+}
+
+/// The least time in which the paths of `plan` can be cut as they are laid, whatever their order and their division
+/// into bites; pauses are none.
+///
+/// Why nothing is faster. Beam on: each path is cut from end to end in each of its passes. Settling: each pass of a
+/// path begins with a jump, save where a path starts exactly at an end. Way: the jumps that reach each path for
+/// the first time, one for each path, come from a place reached before, so that they join all paths and the beam's
+/// rest at (0, 0) into one tree; no tree is shorter than the shortest one, with the distance of two paths where
+/// they come nearest. Jumps back to paths known already count as no way.
+///
+/// The shortest tree (Kruskal 1956, Proc. AMS 7:48) is searched from short edges to long ones. Where the work is
+/// capped, an edge counts the distance of two boxes, or the length up to which all edges were seen: both are
+/// never too long.
+pub fn floor(plan: &Plan) -> Floor {
+    let mut cuts: BTreeMap<(u32, u32), [f64; 2]> = BTreeMap::new();
+    for step in &plan.steps {
+        if let Step::Cut {
+            path,
+            pass,
+            from_mm,
+            to_mm,
+        } = step
+        {
+            let reach = cuts.entry((*path, *pass)).or_insert([*from_mm, *to_mm]);
+            *reach = [reach[0].min(*from_mm), reach[1].max(*to_mm)];
+        }
+    }
+    let bits = |p: &[f64; 2]| p.map(f64::to_bits);
+    let ends: BTreeSet<[u64; 2]> = (plan.paths.iter())
+        .filter_map(|p| p.points.last().map(bits))
+        .collect();
+    let met = |path: u32| {
+        let start = plan.paths[path as usize].points.first();
+        start.is_none_or(|p| ends.contains(&bits(p)))
+    };
+    let beam_on_s = (cuts.iter())
+        .map(|((path, _), [from, to])| {
+            let whole = length(&plan.paths[*path as usize].points);
+            (to.min(whole) - from.max(0.0)).max(0.0) / plan.speed_mm_s(*path)
+        })
+        .sum();
+    let jumps = cuts.keys().filter(|(path, _)| !met(*path)).count();
+    let rest = [[0.0, 0.0]];
+    let cut: BTreeSet<u32> = cuts.keys().map(|k| k.0).collect();
+    let mut nodes: Vec<&[[f64; 2]]> = vec![&rest];
+    nodes.extend(
+        (cut.iter())
+            .map(|p| plan.paths[*p as usize].points.as_slice())
+            .filter(|points| !points.is_empty()),
+    );
+    let s = &plan.settings;
+    let jump_s = shortest_tree(&nodes) / s.jump_speed_mm_s + jumps as f64 * s.jump_settle_ms * 1e-3;
+    Floor {
+        beam_on_s,
+        jump_s,
+        job_s: beam_on_s + jump_s,
+    }
+}
+
+/// An edge of the tree: its length, its nodes, and whether the length is the true one. The greatest is the shortest.
+struct Link(f64, u32, u32, bool);
+
+impl PartialEq for Link {
+    fn eq(&self, other: &Link) -> bool {
+        self.cmp(other) == Ordering::Equal
+    }
+}
+impl Eq for Link {}
+impl Ord for Link {
+    fn cmp(&self, other: &Link) -> Ordering {
+        (other.0.total_cmp(&self.0)).then_with(|| (other.1, other.2).cmp(&(self.1, self.2)))
+    }
+}
+impl PartialOrd for Link {
+    fn partial_cmp(&self, other: &Link) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+/// Length of the shortest tree that joins polylines (none empty), or less.
+fn shortest_tree(nodes: &[&[[f64; 2]]]) -> f64 {
+    let boxes: Vec<AABB<[f64; 2]>> = nodes.iter().map(|n| AABB::from_points(n.iter())).collect();
+    let tree = RTree::bulk_load(
+        (boxes.iter().enumerate())
+            .map(|(i, b)| {
+                GeomWithData::new(Rectangle::from_corners(b.lower(), b.upper()), i as u32)
+            })
+            .collect(),
+    );
+    let all = boxes.iter().fold(AABB::new_empty(), |a, b| a.merged(b));
+    let span = distance(all.lower(), all.upper());
+    let mut parts = Parts::new(nodes.len());
+    let mut links = BinaryHeap::new();
+    let (mut sum, mut sides) = (0.0, 0);
+    let mut pairs_left = LEAST_PAIRS.max(MOST_PAIRS * nodes.len());
+    let (mut seen, mut reach) = (-1.0, span / (nodes.len() as f64).sqrt());
+    while parts.count > 1 && span > 0.0 {
+        // A link between two parts touches one that is not the largest.
+        let largest = parts.largest();
+        for (i, b) in boxes.iter().enumerate() {
+            let own = parts.root(i as u32);
+            if own == largest {
+                continue;
+            }
+            let (lo, hi) = (b.lower(), b.upper());
+            let around = AABB::from_corners(lo.map(|v| v - reach), hi.map(|v| v + reach));
+            for found in tree.locate_in_envelope_intersecting(&around) {
+                if pairs_left == 0 {
+                    // Not all edges up to this length were seen: they do not count.
+                    return sum + (parts.count - 1) as f64 * f64::max(seen, 0.0);
+                }
+                let (i, j) = (i as u32, found.data);
+                let other = parts.root(j);
+                // Seen from both ends unless the other one is in the largest part.
+                if other == own || (other != largest && j < i) {
+                    continue;
+                }
+                let d = gap(b, &boxes[j as usize]);
+                if d > seen && d <= reach {
+                    links.push(Link(d, i, j, false));
+                }
+                pairs_left -= 1;
+            }
+        }
+        while links.peek().is_some_and(|l| l.0 <= reach) {
+            let Some(Link(d, i, j, exact)) = links.pop() else {
+                break;
+            };
+            if parts.root(i) == parts.root(j) {
+                continue;
+            }
+            let (a, b) = (nodes[i as usize], nodes[j as usize]);
+            let work = a.len() * b.len();
+            if !exact && sides + work <= MOST_SIDES {
+                sides += work;
+                links.push(Link(between(a, b).max(d), i, j, true));
+                continue;
+            }
+            parts.join(i, j);
+            sum += d;
+        }
+        (seen, reach) = (reach, 2.0 * reach);
+    }
+    sum
+}
+
+/// Distance of two boxes.
+fn gap(a: &AABB<[f64; 2]>, b: &AABB<[f64; 2]>) -> f64 {
+    let (al, au, bl, bu) = (a.lower(), a.upper(), b.lower(), b.upper());
+    let apart = |k: usize| (bl[k] - au[k]).max(al[k] - bu[k]).max(0.0);
+    libm::hypot(apart(0), apart(1))
+}
+
+/// Distance of two polylines where they come nearest; 0 where they cross.
+fn between(a: &[[f64; 2]], b: &[[f64; 2]]) -> f64 {
+    let mut least = f64::INFINITY;
+    for u in sides(a) {
+        for v in sides(b) {
+            if cross(u, v) {
+                return 0.0;
+            }
+            for (p, s) in [(u[0], v), (u[1], v), (v[0], u), (v[1], u)] {
+                least = least.min(nearest_on_segment(p, s[0], s[1]).1);
+            }
+        }
+    }
+    least
+}
+
+/// The sides of a polyline; a single point is a side without length.
+fn sides(points: &[[f64; 2]]) -> impl Iterator<Item = [[f64; 2]; 2]> + '_ {
+    let alone = (points.len() == 1).then(|| [points[0]; 2]);
+    points.windows(2).map(|w| [w[0], w[1]]).chain(alone)
+}
+
+fn cross(u: [[f64; 2]; 2], v: [[f64; 2]; 2]) -> bool {
+    let side = |s: [[f64; 2]; 2], p: [f64; 2]| {
+        (s[1][0] - s[0][0]) * (p[1] - s[0][1]) - (s[1][1] - s[0][1]) * (p[0] - s[0][0])
+    };
+    side(u, v[0]) * side(u, v[1]) < 0.0 && side(v, u[0]) * side(v, u[1]) < 0.0
+}
+
+/// Disjoint sets of nodes.
+struct Parts {
+    parent: Vec<u32>,
+    size: Vec<u32>,
+    count: usize,
+}
+
+impl Parts {
+    fn new(n: usize) -> Parts {
+        Parts {
+            parent: (0..n as u32).collect(),
+            size: vec![1; n],
+            count: n,
+        }
+    }
+    fn root(&mut self, mut i: u32) -> u32 {
+        while self.parent[i as usize] != i {
+            let up = self.parent[i as usize];
+            self.parent[i as usize] = self.parent[up as usize];
+            i = up;
+        }
+        i
+    }
+    fn join(&mut self, i: u32, j: u32) {
+        let (mut a, mut b) = (self.root(i), self.root(j));
+        if a == b {
+            return;
+        }
+        if self.size[a as usize] < self.size[b as usize] {
+            std::mem::swap(&mut a, &mut b);
+        }
+        self.parent[b as usize] = a;
+        self.size[a as usize] += self.size[b as usize];
+        self.count -= 1;
+    }
+    fn largest(&mut self) -> u32 {
+        let roots = (0..self.parent.len() as u32).filter(|i| self.parent[*i as usize] == *i);
+        roots.max_by_key(|i| self.size[*i as usize]).unwrap_or(0)
+    }
+}
