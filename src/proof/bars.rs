@@ -1,7 +1,8 @@
 //! Bars: metal left across an opening on purpose, found again from the cuts.
 
 use super::edges::Stretch;
-use super::grid::{Grid, hypot};
+use super::grid::{Grid, Segment, hypot};
+use super::webs::first_crossing;
 use rstar::RTree;
 use rstar::primitives::GeomWithData;
 use serde::Serialize;
@@ -16,11 +17,16 @@ pub struct Bar {
     pub width_um: f64,
 }
 
+/// Nearer to its ends than this a way may touch drawn edges.
+const TOUCH_UM: f64 = 0.2;
+
 /// Pairs stretches of the drawn edge that were not cut and face each other across metal that was left;
 /// bars that run together share the stretch at that end. Answers the bars of those not yet `used`, and
-/// notes there which stretches they account for.
+/// notes there which stretches they account for. A bar runs over one opening; `buried` are the rings round foil that
+/// bars run over.
 pub(super) fn find(
     stretches: &[Stretch],
+    (drawn, buried): (&Grid, &[bool]),
     cut: &Grid,
     radius_um: f64,
     max_width_um: f64,
@@ -63,6 +69,9 @@ pub(super) fn find(
                 &[other.middle]
             };
             let found = ends.iter().find_map(|&end| {
+                if !open_between(s.middle, end, drawn, buried) {
+                    return None;
+                }
                 let width_um = width(s.middle, end, cut, radius_um, max_width_um)?;
                 Some((end, width_um))
             });
@@ -90,6 +99,16 @@ fn facing(a: &Stretch, b: &Stretch) -> bool {
             .any(|n| sign * (n[0] * d[0] + n[1] * d[1]) > 0.3 * l)
     };
     l > 0.0 && along(a, 1.0) && along(b, -1.0)
+}
+
+/// Whether the straight way between two places of drawn edges leads over one opening, foil that bars bury left out: a
+/// bar does not end beyond foil.
+fn open_between(from: [f64; 2], to: [f64; 2], drawn: &Grid, buried: &[bool]) -> bool {
+    let length = hypot(from, to);
+    let u = [(to[0] - from[0]) / length, (to[1] - from[1]) / length];
+    let off = [from[0] + u[0] * TOUCH_UM, from[1] + u[1] * TOUCH_UM];
+    let counts = |s: &Segment| !buried[s.owner as usize];
+    first_crossing(off, u, length - 2.0 * TOUCH_UM, drawn, counts).is_none()
 }
 
 /// The narrowest width of metal along the line between two places, as long as there is metal all along it

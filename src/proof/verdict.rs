@@ -372,6 +372,19 @@ impl<'a> Proof<'a> {
             min_web_um: min_web,
             max_bar_um: self.max_bar_um,
         };
+        let missed = |r: &RingResult| {
+            let length: f64 = r.uncovered.iter().map(Stretch::length_um).sum();
+            !r.uncovered.is_empty() && length >= 0.99 * r.length_um
+        };
+        // Foil in openings that bars run over.
+        let buried: Vec<bool> = results
+            .iter()
+            .enumerate()
+            .map(|(i, r)| {
+                let hole = i > 0 && self.shape_of[i - 1] == self.shape_of[i];
+                hole && missed(r) && webs::is_buried(&self.rings[i], &self.cut, widths)
+            })
+            .collect();
         let mut used = vec![false; all.len()];
         let mut bars = Vec::new();
         let mut note = |used: &mut bool, bar: Option<Bar>| {
@@ -384,6 +397,7 @@ impl<'a> Proof<'a> {
         }
         for bar in bars::find(
             &all,
+            (&self.drawn, &buried),
             &self.cut,
             l.radius_um,
             self.max_bar_um,
@@ -419,13 +433,15 @@ impl<'a> Proof<'a> {
         let mut unopened = vec![false; layer.openings.len()];
         // A ring met nowhere although no round beam fits: a line or a sliver that was not cut.
         for (i, r) in results.iter().enumerate() {
-            let missed: f64 = r.uncovered.iter().map(Stretch::length_um).sum();
-            if missed < 0.99 * r.length_um || r.uncovered.is_empty() {
+            if !missed(r) {
                 continue;
             }
             let shape = self.shape_of[i];
             for (u, s) in used.iter_mut().zip(&all) {
                 *u |= s.ring as usize == i;
+            }
+            if buried[i] {
+                continue;
             }
             if std::mem::replace(&mut unopened[shape], true) {
                 continue;

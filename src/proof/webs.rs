@@ -20,12 +20,18 @@ pub(super) struct Widths {
 
 /// Metal from `p` straight on to the next cut, micrometres; `None` when there is none near.
 fn metal_along(p: [f64; 2], u: [f64; 2], most_um: f64, cut: &Grid, radius_um: f64) -> Option<f64> {
-    let (t, _) = first_crossing(p, u, most_um + radius_um, cut)?;
+    let (t, _) = first_crossing(p, u, most_um + radius_um, cut, |_| true)?;
     Some((t - radius_um).max(0.0))
 }
 
-/// How far from `p` in direction `u` the first segment is met, and which.
-fn first_crossing(p: [f64; 2], u: [f64; 2], far: f64, grid: &Grid) -> Option<(f64, Segment)> {
+/// How far from `p` in direction `u` the first segment is met, and which, of those that count.
+pub(super) fn first_crossing(
+    p: [f64; 2],
+    u: [f64; 2],
+    far: f64,
+    grid: &Grid,
+    counts: impl Fn(&Segment) -> bool,
+) -> Option<(f64, Segment)> {
     let end = [p[0] + u[0] * far, p[1] + u[1] * far];
     let cross = |a: [f64; 2], b: [f64; 2]| a[0] * b[1] - a[1] * b[0];
     let mut first: Option<(f64, Segment)> = None;
@@ -41,12 +47,24 @@ fn first_crossing(p: [f64; 2], u: [f64; 2], far: f64, grid: &Grid) -> Option<(f6
             }
             let (t, k) = (cross(r, d) / turn, cross(r, u) / turn);
             let hit = (0.0..=far).contains(&t) && (0.0..=1.0).contains(&k);
-            if hit && first.is_none_or(|f| t < f.0) {
+            if hit && counts(s) && first.is_none_or(|f| t < f.0) {
                 first = Some((t, *s));
             }
         },
     );
     first
+}
+
+/// Whether a bar runs over all of the foil inside a ring: from its middle there is metal up to cuts on opposite sides
+/// that are no further apart than a bar is wide.
+pub(super) fn is_buried(ring: &[Segment], cut: &Grid, w: Widths) -> bool {
+    let n = ring.len().max(1) as f64;
+    let middle = [0, 1].map(|d| ring.iter().map(|s| s.a[d]).sum::<f64>() / n);
+    (0..12).any(|k| {
+        let (s, c) = libm::sincos(f64::from(k) * std::f64::consts::PI / 12.0);
+        let metal = |u| metal_along(middle, u, w.max_bar_um, cut, w.radius_um);
+        matches!((metal([c, s]), metal([-c, -s])), (Some(a), Some(b)) if a + b <= w.max_bar_um)
+    })
 }
 
 /// The bar over the throat of an opening: a place where the beam does not get in, such as a tip or a pinch,
@@ -102,7 +120,7 @@ fn wall_ahead(
     drawn: &Grid,
 ) -> Option<([f64; 2], [f64; 2])> {
     let from = [p[0] + u[0] * 0.01, p[1] + u[1] * 0.01];
-    let (t, s) = first_crossing(from, u, most_um, drawn)?;
+    let (t, s) = first_crossing(from, u, most_um, drawn, |_| true)?;
     Some(([from[0] + u[0] * t, from[1] + u[1] * t], s.left()))
 }
 

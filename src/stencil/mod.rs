@@ -98,8 +98,8 @@ pub enum IslandMode {
 
 /// Rests of openings beside bars are crumbs when they are shorter than this many kerfs and nowhere two kerfs wide.
 const CRUMB: f64 = 4.0;
-/// Slits beside bars are at most this many kerfs wide.
-const SLIT: f64 = 1.2;
+/// Slits beside bars are at most this many kerfs wide: hardly more, so that only what no beam reaches is left.
+const SLIT: f64 = 1.02;
 /// Area that a corner of 45 degrees keeps from a disc of radius one: cot(a / 2) - (pi - a) / 2, and a little.
 const WEDGE: f64 = 1.3;
 

@@ -1,5 +1,6 @@
 //! Stencils that hold together, judged by pictures and closed forms.
 
+mod dense;
 mod fonts;
 mod laws;
 mod limits;
