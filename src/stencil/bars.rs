@@ -261,15 +261,22 @@ fn one_island(
     for m in &mirrors {
         let images: Vec<Candidate> = all
             .iter()
-            .map(|c| {
-                let (from, to) = (m.of(c.from), m.of(c.to));
+            .filter_map(|c| {
+                // The foil there need not be the mirror image: it has to be where the bar lands.
+                let (from, at) = (m.of(c.from), m.of(c.to));
+                let edge = *tree.nearest_neighbor(&at)?;
+                let (to, off) = nearest_on_segment(at, edge.a, edge.b);
+                if off > symmetry::GAP_NM || order.hangs_on(edge.piece, piece) {
+                    return None;
+                }
                 let r = sub(middle(from, to), centre);
-                Candidate {
+                Some(Candidate {
                     from,
                     to,
+                    edge,
                     angle: libm::atan2(r[1], r[0]),
-                    ..*c
-                }
+                    cost: c.cost,
+                })
             })
             .collect();
         all.extend(images);
@@ -565,7 +572,7 @@ fn choose(
         .filter(|c| {
             let eighth = ((c.angle / (PI / 4.0)).round() as i64).rem_euclid(8) as usize;
             let (own, at) = (&mut taken[eighth], middle(c.from, c.to));
-            let new = own.len() < PER_EIGHTH && own.iter().all(|&p| len(sub(p, at)) >= room / 4.0);
+            let new = own.len() < PER_EIGHTH && own.iter().all(|&p| len(sub(p, at)) >= room / 16.0);
             if new {
                 own.push(at);
             }

@@ -7,7 +7,7 @@ use crate::regions::{Shape, nearest_on_segment};
 /// How well an outline meets its mirror image, nanometres: curves are flattened within 100 nm, cores within as much.
 const MEETS_NM: f64 = 500.0;
 /// How well mirrored gaps agree.
-const GAP_NM: f64 = 2000.0;
+pub const GAP_NM: f64 = 2000.0;
 /// Vertices and gaps looked at.
 const LOOKS: usize = 24;
 
