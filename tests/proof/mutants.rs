@@ -504,6 +504,8 @@ fn the_kerf_on_the_wrong_side() {
         let way = foilwright::regions::normalise(&[ring], foilwright::regions::FillRule::NonZero);
         let wrong = outset(&way, f.recipe.kerf.width_um * 1e3, 50.0);
         let mut spoilt = good[..b.from].to_vec();
+        // Power and feed may have been set in the path that goes.
+        spoilt.push(format!("S{}", f.recipe.laser.power_percent * 10.0));
         for ring in wrong.rings() {
             let at = |i: usize| {
                 let p = ring[i % ring.len()];
