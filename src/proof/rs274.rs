@@ -212,16 +212,14 @@ impl<'a> Machine<'a> {
     }
 
     fn set_feed(&mut self, n: u32, f: f64) {
-        let Some(unit) = self.unit_mm else {
+        if self.unit_mm.is_none() {
             self.faults.blocking(
                 n,
                 "units-missing",
                 "a feed before G20 or G21 says what it is measured in",
             );
-            self.unit_mm = Some(1.0);
-            self.feed_mm_s = Some(f / 60.0);
-            return;
-        };
+        }
+        let unit = *self.unit_mm.get_or_insert(1.0);
         if f > 0.0 {
             self.feed_mm_s = Some(f * unit / 60.0);
         } else {

@@ -258,3 +258,11 @@ proptest! {
         let _ = rs274::read(&tokens.join(" "), &dialect());
     }
 }
+
+#[test]
+fn a_feed_against_the_sense_before_any_unit() {
+    let job = read("S250 F-6000\nG21 G90\nG0 X7 Y7\nM3\nG1 X8\nM5\nM2\n");
+    let found: Vec<&str> = job.faults.counts().keys().map(String::as_str).collect();
+    assert_eq!(found, ["feed-missing", "units-missing"]);
+    assert!(job.motion.end_s >= 0.0);
+}
