@@ -10,7 +10,7 @@ use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet, BinaryHeap};
 
 /// Pairs of sides looked at for true distances of paths; past that, distances of their boxes are used.
-const MOST_SIDES: usize = 20_000_000;
+const MOST_SIDES: usize = 2_000_000;
 /// Pairs of paths looked at, for each path; past that, the rest of the tree counts its least length.
 const MOST_PAIRS: usize = 16;
 const LEAST_PAIRS: usize = 500_000;
