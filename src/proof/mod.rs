@@ -16,6 +16,7 @@ mod edges;
 mod foil;
 mod grid;
 mod order;
+mod over;
 mod plan;
 pub mod rs274;
 mod sheet;
