@@ -25,6 +25,42 @@ pub fn middle(points: &[[f64; 2]]) -> Option<[f64; 2]> {
     points.first().copied()
 }
 
+/// The points of `points` between two lengths along it, ends interpolated.
+pub fn part_of(points: &[[f64; 2]], from: f64, to: f64) -> Vec<[f64; 2]> {
+    let mut out = Vec::new();
+    let mut at = 0.0;
+    for w in points.windows(2) {
+        let (a, b) = (w[0], w[1]);
+        let len = distance(a, b);
+        let end = at + len;
+        let lerp = |s: f64| {
+            let t = if len > 0.0 {
+                ((s - at) / len).clamp(0.0, 1.0)
+            } else {
+                0.0
+            };
+            if t <= 0.0 {
+                a
+            } else if t >= 1.0 {
+                b
+            } else {
+                [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])]
+            }
+        };
+        if end > from && at < to {
+            if out.is_empty() {
+                out.push(lerp(from));
+            }
+            let p = lerp(to);
+            if out.last() != Some(&p) {
+                out.push(p);
+            }
+        }
+        at = end;
+    }
+    out
+}
+
 /// The polyline without points that lie within `tolerance` of the way without them (Douglas & Peucker,
 /// Cartographica 10:112, 1973). First and last points stay.
 pub fn thinned(points: &[[f64; 2]], tolerance: f64) -> Vec<[f64; 2]> {

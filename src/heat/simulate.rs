@@ -5,9 +5,8 @@ use super::conduct::{Scratch, Window, stable_s, stages};
 use super::fine::{FineSheet, groove};
 use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
 use super::{Foil, hot_webs, spacing_mm};
-use crate::job::plan::part_of;
 use crate::motion::{Burn, Motion};
-use crate::polyline::distance;
+use crate::polyline::{distance, part_of};
 use crate::recipe::{Recipe, Slugs};
 use std::fmt;
 

@@ -2,7 +2,7 @@
 
 use crate::kerf::{CutKind, CutPath};
 use crate::motion::{Burn, Motion};
-use crate::polyline::{distance, length};
+use crate::polyline::{distance, length, part_of};
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
 
@@ -110,42 +110,6 @@ pub struct Timing {
     pub jump_s: f64,
     pub dwell_s: f64,
     pub job_s: f64,
-}
-
-/// The points of `points` between two lengths along it, ends interpolated.
-pub fn part_of(points: &[[f64; 2]], from_mm: f64, to_mm: f64) -> Vec<[f64; 2]> {
-    let mut out = Vec::new();
-    let mut at = 0.0;
-    for w in points.windows(2) {
-        let (a, b) = (w[0], w[1]);
-        let len = distance(a, b);
-        let end = at + len;
-        let lerp = |s: f64| {
-            let t = if len > 0.0 {
-                ((s - at) / len).clamp(0.0, 1.0)
-            } else {
-                0.0
-            };
-            if t <= 0.0 {
-                a
-            } else if t >= 1.0 {
-                b
-            } else {
-                [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])]
-            }
-        };
-        if end > from_mm && at < to_mm {
-            if out.is_empty() {
-                out.push(lerp(from_mm));
-            }
-            let p = lerp(to_mm);
-            if out.last() != Some(&p) {
-                out.push(p);
-            }
-        }
-        at = end;
-    }
-    out
 }
 
 /// Where a point meets a path.

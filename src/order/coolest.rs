@@ -3,10 +3,9 @@
 use super::{Sequence, Visit};
 use crate::finding::{Checked, Finding};
 use crate::heat::{SimOptions, simulate};
-use crate::job::plan::part_of;
 use crate::kerf::CutPath;
 use crate::motion::{Burn, Motion};
-use crate::polyline::distance;
+use crate::polyline::{distance, part_of};
 use crate::recipe::{Recipe, Scheme};
 use crate::units::trim_number;
 
