@@ -35,6 +35,7 @@ pub mod proof;
 pub mod recipe;
 pub mod regions;
 pub mod report;
+mod sets;
 pub mod sheet;
 pub mod stencil;
 pub mod stopwatch;

@@ -3,6 +3,7 @@
 use super::{Plan, Step};
 use crate::polyline::{distance, length};
 use crate::regions::nearest_on_segment;
+use crate::sets::Sets;
 use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, Envelope, RTree};
 use serde::{Deserialize, Serialize};
@@ -206,9 +207,9 @@ fn cross(u: [[f64; 2]; 2], v: [[f64; 2]; 2]) -> bool {
     side(u, v[0]) * side(u, v[1]) < 0.0 && side(v, u[0]) * side(v, u[1]) < 0.0
 }
 
-/// Disjoint sets of nodes.
+/// Disjoint sets of nodes and how many each holds.
 struct Parts {
-    parent: Vec<u32>,
+    sets: Sets,
     size: Vec<u32>,
     count: usize,
 }
@@ -216,33 +217,31 @@ struct Parts {
 impl Parts {
     fn new(n: usize) -> Parts {
         Parts {
-            parent: (0..n as u32).collect(),
+            sets: Sets::new(n),
             size: vec![1; n],
             count: n,
         }
     }
-    fn root(&mut self, mut i: u32) -> u32 {
-        while self.parent[i as usize] != i {
-            let up = self.parent[i as usize];
-            self.parent[i as usize] = self.parent[up as usize];
-            i = up;
-        }
-        i
+    fn root(&mut self, i: u32) -> u32 {
+        self.sets.root(i as usize) as u32
     }
     fn join(&mut self, i: u32, j: u32) {
-        let (mut a, mut b) = (self.root(i), self.root(j));
+        let (a, b) = (self.root(i) as usize, self.root(j) as usize);
         if a == b {
             return;
         }
-        if self.size[a as usize] < self.size[b as usize] {
-            std::mem::swap(&mut a, &mut b);
-        }
-        self.parent[b as usize] = a;
-        self.size[a as usize] += self.size[b as usize];
+        let (keep, gone) = if self.size[a] < self.size[b] {
+            (b, a)
+        } else {
+            (a, b)
+        };
+        self.sets.put_under(gone, keep);
+        self.size[keep] += self.size[gone];
         self.count -= 1;
     }
     fn largest(&mut self) -> u32 {
-        let roots = (0..self.parent.len() as u32).filter(|i| self.parent[*i as usize] == *i);
+        let roots =
+            (0..self.size.len() as u32).filter(|i| self.sets.root(*i as usize) == *i as usize);
         roots.max_by_key(|i| self.size[*i as usize]).unwrap_or(0)
     }
 }

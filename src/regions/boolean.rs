@@ -5,6 +5,7 @@
 
 use super::simple::{Prover, twice_area};
 use super::{Bounds, FillRule, Point, Regions};
+use crate::sets::Sets;
 use i_overlay::core::overlay::{Overlay, ShapeType};
 use i_overlay::core::overlay_rule::OverlayRule;
 use rayon::prelude::*;
@@ -164,14 +165,7 @@ fn sorted(regions: &Regions) -> Regions {
 /// ascending order of their members.
 pub fn clusters(boxes: &[Bounds]) -> Vec<Vec<usize>> {
     let n = boxes.len();
-    let mut parent: Vec<u32> = (0..n as u32).collect();
-    fn root(parent: &mut [u32], mut i: u32) -> u32 {
-        while parent[i as usize] != i {
-            parent[i as usize] = parent[parent[i as usize] as usize];
-            i = parent[i as usize];
-        }
-        i
-    }
+    let mut sets = Sets::new(n);
     let mut order: Vec<usize> = (0..n).collect();
     order.sort_by_key(|&i| (boxes[i].min.x, i));
     // Sweep to larger x over the y ranges still open: start -> (end, open until x, a member). Ranges are
@@ -192,8 +186,7 @@ pub fn clusters(boxes: &[Bounds]) -> Vec<Vec<usize>> {
                 continue;
             }
             (low, high, until) = (low.min(start), high.max(end), until.max(open_until));
-            let (p, q) = (root(&mut parent, i as u32), root(&mut parent, member));
-            parent[p.max(q) as usize] = p.min(q);
+            sets.join(i, member as usize);
         }
         for start in &met {
             open.remove(start);
@@ -203,7 +196,7 @@ pub fn clusters(boxes: &[Bounds]) -> Vec<Vec<usize>> {
     let mut groups: Vec<Vec<usize>> = Vec::new();
     let mut number = vec![u32::MAX; n];
     for i in 0..n {
-        let r = root(&mut parent, i as u32) as usize;
+        let r = sets.root(i);
         if number[r] == u32::MAX {
             number[r] = groups.len() as u32;
             groups.push(Vec::new());

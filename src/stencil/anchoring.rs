@@ -4,6 +4,7 @@ use super::bars::Shore;
 use super::foil::{CoreEdge, Foil};
 use super::geometry::V;
 use crate::regions::nearest_on_segment;
+use crate::sets::Sets;
 use rstar::RTree;
 use rustc_hash::FxHashMap;
 use std::cmp::Ordering;
@@ -26,14 +27,7 @@ impl Anchoring {
     ) -> Self {
         let n = foil.cores.len();
         let mut links: Vec<Vec<usize>> = vec![Vec::new(); n];
-        let mut parent: Vec<usize> = (0..n).collect();
-        fn root(parent: &mut [usize], mut i: usize) -> usize {
-            while parent[i] != i {
-                parent[i] = parent[parent[i]];
-                i = parent[i];
-            }
-            i
-        }
+        let mut clusters = Sets::new(n);
         let mut gaps: Vec<(f64, usize, usize)> = Vec::new();
         for (piece, shore) in shores.iter().enumerate() {
             let mut own: FxHashMap<usize, f64> = FxHashMap::default();
@@ -48,23 +42,21 @@ impl Anchoring {
         loop {
             gaps.sort_by(|a, b| a.partial_cmp(b).unwrap_or(Ordering::Equal));
             for (_, a, b) in gaps.drain(..) {
-                let (ra, rb) = (root(&mut parent, a), root(&mut parent, b));
-                if ra != rb {
-                    parent[ra] = rb;
+                if clusters.join(a, b) {
                     links[a].push(b);
                     links[b].push(a);
                 }
             }
-            let held = root(&mut parent, frame);
+            let held = clusters.root(frame);
             for (piece, shore) in shores.iter().enumerate() {
-                let own = root(&mut parent, piece);
+                let own = clusters.root(piece);
                 if own == held {
                     continue;
                 }
                 gaps.extend(shore.iter().filter_map(|s| {
                     let e = tree
                         .nearest_neighbor_iter(&s.sample.at)
-                        .find(|e| root(&mut parent, e.piece) != own)?;
+                        .find(|e| clusters.root(e.piece) != own)?;
                     let d = nearest_on_segment(s.sample.at, e.a, e.b).1;
                     Some((d, piece, e.piece))
                 }));

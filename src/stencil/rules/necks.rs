@@ -10,6 +10,7 @@ use super::DUST_NM;
 use crate::regions::{
     Bounds, EdgeIndex, Regions, Shape, clusters, holds_disc, is_convex, nearest_on_segment,
 };
+use crate::sets::Sets;
 use crate::stencil::geometry::{V, cross, dot, len, middle, sub, v};
 use rayon::prelude::*;
 use rustc_hash::FxHashMap;
@@ -320,14 +321,7 @@ fn in_tip(
 }
 
 fn merge(edges: &[EdgeData], pairs: Vec<Pair>) -> Vec<Neck> {
-    let mut parent: Vec<usize> = (0..pairs.len()).collect();
-    fn root(parent: &mut [usize], mut i: usize) -> usize {
-        while parent[i] != i {
-            parent[i] = parent[parent[i]];
-            i = parent[i];
-        }
-        i
-    }
+    let mut places = Sets::new(pairs.len());
     let key = |side: Between, i: usize, j: usize| (side as u8, i.min(j), i.max(j));
     let mut seen: FxHashMap<(u8, usize, usize), usize> = FxHashMap::default();
     for (n, pair) in pairs.iter().enumerate() {
@@ -340,15 +334,14 @@ fn merge(edges: &[EdgeData], pairs: Vec<Pair>) -> Vec<Neck> {
         for i in near(pair.edges[0]) {
             for j in near(pair.edges[1]) {
                 if let Some(&other) = seen.get(&key(pair.between, i, j)) {
-                    let (a, b) = (root(&mut parent, n), root(&mut parent, other));
-                    parent[a.max(b)] = a.min(b);
+                    places.join(n, other);
                 }
             }
         }
     }
     let mut narrowest: std::collections::BTreeMap<usize, usize> = std::collections::BTreeMap::new();
     for n in 0..pairs.len() {
-        let r = root(&mut parent, n);
+        let r = places.root(n);
         let best = narrowest.entry(r).or_insert(n);
         if pairs[n].width < pairs[*best].width {
             *best = n;

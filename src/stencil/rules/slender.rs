@@ -5,6 +5,7 @@
 
 use crate::regions::medial::{MedialError, medial_axis_and_sides};
 use crate::regions::{Regions, Shape, difference, nearest_on_segment};
+use crate::sets::Sets;
 use crate::stencil::TieBar;
 use crate::stencil::geometry::{V, len, middle, sub, v};
 use crate::units::NM_PER_UM;
@@ -148,22 +149,17 @@ impl Axis {
 
     /// Slender parts that may be as long as `least_nm`, the most slender of what lies within each other.
     fn parts(&self, least_nm: f64) -> Vec<Slender> {
-        let mut widths: Vec<f64> = (0..self.at.len())
-            .filter(|&n| !self.near[n].is_empty() && self.radius[n].is_finite())
-            .map(|n| self.radius[n])
-            .collect();
-        widths.sort_by(f64::total_cmp);
-        // From the widest down, so that the largest of each group is looked at.
-        let mut levels: Vec<f64> = Vec::new();
-        for &w in widths.iter().rev() {
-            if levels.last().is_none_or(|&l| w * WIDTH_STEP < l) {
-                levels.push(w);
-            }
-        }
         let mut order: Vec<usize> = (0..self.at.len())
             .filter(|&n| !self.near[n].is_empty() && self.radius[n].is_finite())
             .collect();
         order.sort_by(|&a, &b| self.radius[a].total_cmp(&self.radius[b]).then(a.cmp(&b)));
+        // From the widest down, so that the largest of each group is looked at.
+        let mut levels: Vec<f64> = Vec::new();
+        for w in order.iter().rev().map(|&n| self.radius[n]) {
+            if levels.last().is_none_or(|&l| w * WIDTH_STEP < l) {
+                levels.push(w);
+            }
+        }
         let mut found: Vec<(f64, Slender, Vec<usize>)> = Vec::new();
         let mut stretches = Stretches::new(self);
         let mut next = 0;
@@ -177,7 +173,7 @@ impl Axis {
             }
             let mut grown: Vec<usize> = order[from..next]
                 .iter()
-                .map(|&n| stretches.root(n))
+                .map(|&n| stretches.sets.root(n))
                 .collect();
             grown.sort_unstable();
             grown.dedup();
@@ -212,7 +208,8 @@ impl Axis {
         out
     }
 
-    /// A connected stretch, its nodes in ascending order, as a part, if it is held at one end or two. Its width is not filled in.
+    /// A connected stretch, its nodes in ascending order, as a part, if it is held at one end or two. Its width is
+    /// not filled in.
     fn part(&self, nodes: &[usize], within: &impl Fn(usize) -> bool) -> Option<Slender> {
         let held: Vec<usize> = nodes
             .iter()
@@ -281,7 +278,7 @@ impl Axis {
 /// Connected stretches of the axis as nodes are added to it.
 struct Stretches<'a> {
     axis: &'a Axis,
-    parent: Vec<usize>,
+    sets: Sets,
     added: Vec<bool>,
     /// Neighbours of a node that are not added.
     outside: Vec<usize>,
@@ -296,21 +293,13 @@ impl<'a> Stretches<'a> {
         let n = axis.at.len();
         Stretches {
             axis,
-            parent: (0..n).collect(),
+            sets: Sets::new(n),
             added: vec![false; n],
             outside: vec![0; n],
             nodes: vec![Vec::new(); n],
             held: vec![0; n],
             length: vec![0.0; n],
         }
-    }
-
-    fn root(&mut self, mut n: usize) -> usize {
-        while self.parent[n] != n {
-            self.parent[n] = self.parent[self.parent[n]];
-            n = self.parent[n];
-        }
-        n
     }
 
     fn add(&mut self, n: usize) {
@@ -324,7 +313,7 @@ impl<'a> Stretches<'a> {
                 continue;
             }
             self.outside[m] -= 1;
-            let (own, other) = (self.root(n), self.root(m));
+            let (own, other) = (self.sets.root(n), self.sets.root(m));
             if self.outside[m] == 0 {
                 self.held[other] -= 1;
             }
@@ -335,7 +324,7 @@ impl<'a> Stretches<'a> {
             };
             self.length[keep] += l;
             if keep != gone {
-                self.parent[gone] = keep;
+                self.sets.put_under(gone, keep);
                 self.held[keep] += self.held[gone];
                 self.length[keep] += self.length[gone];
                 let nodes = std::mem::take(&mut self.nodes[gone]);

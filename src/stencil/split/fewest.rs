@@ -5,6 +5,8 @@
 //! different stencils takes one seam; an arm that closes a cycle within one stencil takes two, and what lies
 //! between them goes to another stencil.
 
+use crate::sets::Sets;
+
 /// A band between two junctions.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Arm {
@@ -63,7 +65,7 @@ struct Search<'a> {
     junctions: usize,
     /// Arms in the order in which they join a tree: those that cannot be parted first, then the dearest.
     order: Vec<usize>,
-    parent: Vec<u32>,
+    trees: Sets,
 }
 
 impl<'a> Search<'a> {
@@ -75,22 +77,13 @@ impl<'a> Search<'a> {
             arms,
             junctions,
             order,
-            parent: Vec::new(),
+            trees: Sets::new(junctions),
         }
-    }
-
-    fn root(&mut self, mut i: u32) -> u32 {
-        while self.parent[i as usize] != i {
-            self.parent[i as usize] = self.parent[self.parent[i as usize] as usize];
-            i = self.parent[i as usize];
-        }
-        i
     }
 
     /// Tells `take` the number of seams of each arm and gives the cost of a division.
     fn walk(&mut self, colours: &[u8], mut take: impl FnMut(usize, u8)) -> f64 {
-        self.parent.clear();
-        self.parent.extend(0..self.junctions as u32);
+        self.trees.reset();
         let mut cost = 0.0;
         for k in 0..self.order.len() {
             let i = self.order[k];
@@ -104,9 +97,7 @@ impl<'a> Search<'a> {
             } else if arm.parted {
                 (None, 0)
             } else {
-                let (ra, rb) = (self.root(a as u32), self.root(b as u32));
-                if ra != rb {
-                    self.parent[ra as usize] = rb;
+                if self.trees.join(a, b) {
                     continue;
                 }
                 (arm.two, 2)
