@@ -72,13 +72,14 @@ pub fn trade(
     let drawn = run_in(OrderMode::Artwork)?;
     let travel = run_in(OrderMode::Travel)?;
     let recipe = &options.recipe;
-    let plans: Vec<[&Plan; 2]> = (drawn.jobs.iter().zip(&travel.jobs))
-        .filter_map(|(d, t)| Some([d.plan.as_ref()?, t.plan.as_ref()?]))
-        .filter(|[d, _]| !d.paths.is_empty())
+    let floors = drawn.report.layers.iter().map(|l| l.floor_s);
+    let plans: Vec<([&Plan; 2], f64)> = (drawn.jobs.iter().zip(&travel.jobs).zip(floors))
+        .filter_map(|((d, t), floor_s)| Some(([d.plan.as_ref()?, t.plan.as_ref()?], floor_s)))
+        .filter(|([d, _], _)| !d.paths.is_empty())
         .collect();
     let done = std::sync::atomic::AtomicUsize::new(0);
     let mut layers = Vec::new();
-    for [drawn, travel] in &plans {
+    for ([drawn, travel], floor_s) in &plans {
         let paths: Vec<CutPath> = drawn.paths.iter().map(job::Path::to_cut).collect();
         let even_k = even_limit_k(&paths, recipe, drawn.sheet_mm);
         let chosen_k = recipe.heat.limit_k.unwrap_or(even_k);
@@ -125,7 +126,7 @@ pub fn trade(
             .collect();
         layers.push(Trade {
             layer: drawn.layer.clone(),
-            floor_s: job::floor(drawn).job_s,
+            floor_s: *floor_s,
             even_limit_k: even_k,
             cell_um: rows.first().map_or(0.0, |r| r.1),
             rows: rows.into_iter().map(|r| r.0).collect(),

@@ -39,6 +39,7 @@ pub fn disc(x: f64, y: f64, r: f64) -> Regions {
 }
 
 /// A layer: as drawn, and as it is to be cut (with tie bars taken off).
+#[derive(Clone)]
 pub struct Fixture {
     pub drawn: Regions,
     pub openings: Regions,

@@ -44,14 +44,9 @@ impl Subject {
         }
     }
     fn with_passes(&self, count: u32) -> Fixture {
-        let mut recipe = self.fixture.recipe.clone();
-        recipe.passes.count = count;
-        Fixture {
-            drawn: self.fixture.drawn.clone(),
-            openings: self.fixture.openings.clone(),
-            recipe,
-            sheet_mm: self.fixture.sheet_mm,
-        }
+        let mut fixture = self.fixture.clone();
+        fixture.recipe.passes.count = count;
+        fixture
     }
     /// Whether the drawing opens the foil at a place of the job.
     fn opens(&self, p: [f64; 2]) -> bool {
