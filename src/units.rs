@@ -185,3 +185,8 @@ pub fn push_fixed(out: &mut String, value: f64, places: usize) {
         out.remove(start);
     }
 }
+
+/// The ending of a word that is counted.
+pub fn plural(n: usize) -> &'static str {
+    if n == 1 { "" } else { "s" }
+}

@@ -9,7 +9,7 @@ use crate::pictures::order::{OrderPicture, order_png};
 use crate::proof::{self, Dialect, ReadJob};
 use crate::recipe::Recipe;
 use crate::report::{self, LayerReport, Report};
-use crate::units::{show_time_s, trim_number};
+use crate::units::{plural, show_time_s, trim_number};
 use anyhow::{Context, bail};
 use std::path::{Path, PathBuf};
 
@@ -184,7 +184,7 @@ fn widens(plan: &Plan) -> Finding {
         "recut-widens",
         format!(
             "path{} {}: what was cut before is cut again and comes out wider than drawn",
-            if numbers.len() == 1 { "" } else { "s" },
+            plural(numbers.len()),
             numbers.join(", ")
         ),
     )

@@ -12,7 +12,7 @@ use crate::proof::{self, Dialect, Fault, ReadJob};
 use crate::recipe::Recipe;
 use crate::report::Report;
 use crate::stopwatch::Stopwatch;
-use crate::units::{NM_PER_MM, show_time_s, trim_number};
+use crate::units::{NM_PER_MM, plural, show_time_s, trim_number};
 use crate::{LayerJob, Run, prepare};
 use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
@@ -403,9 +403,11 @@ fn order_picture(
             .collect(),
         facts: vec![
             format!(
-                "{} openings, {} islands",
+                "{} opening{}, {} island{}",
                 job.stencil.openings.len(),
-                job.stencil.islands.len()
+                plural(job.stencil.openings.len()),
+                job.stencil.islands.len(),
+                plural(job.stencil.islands.len())
             ),
             format!(
                 "cut {} mm, jumps {} mm",

@@ -2,7 +2,7 @@
 
 use crate::finding::{Finding, Severity};
 use crate::report::{LayerReport, Report};
-use crate::units::{show_time_s, trim_number};
+use crate::units::{plural, show_time_s, trim_number};
 use std::io::{self, Write};
 
 /// Findings with the numbers that list and picture share.
@@ -138,8 +138,4 @@ fn list(findings: &[Finding], out: &mut impl Write) -> io::Result<()> {
         }
     }
     Ok(())
-}
-
-fn plural(n: usize) -> &'static str {
-    if n == 1 { "" } else { "s" }
 }

@@ -2,7 +2,7 @@
 
 use super::Foil;
 use crate::motion::Motion;
-use crate::units::trim_number;
+use crate::units::{plural, trim_number};
 use rayon::prelude::*;
 use rstar::primitives::{GeomWithData, Line};
 use rstar::{AABB, RTree};
@@ -41,7 +41,7 @@ impl WebWarning {
         format!(
             "{} web{} narrower than {} um {} past {} K on each pass whatever the order (narrowest {} um: {} K)",
             self.count,
-            if self.count == 1 { "" } else { "s" },
+            plural(self.count),
             trim_number(self.cool_um, 0),
             if self.count == 1 { "rises" } else { "rise" },
             trim_number(self.limit_k, 0),

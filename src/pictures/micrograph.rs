@@ -2,7 +2,7 @@
 
 use super::canvas::{ALARM, Anchor, Canvas, INK, PAPER, QUIET};
 use crate::kerf::micrograph::{Grey, Slot};
-use crate::units::trim_number;
+use crate::units::{plural, trim_number};
 
 const FOOT: f32 = 96.0;
 
@@ -51,7 +51,7 @@ pub fn micrograph_png(picture: &Grey, slot: &Slot, um_per_px: f64) -> Vec<u8> {
             um(slot.width_min_px),
             um(slot.width_max_px),
             slot.bridges.len(),
-            if slot.bridges.len() == 1 { "" } else { "s" }
+            plural(slot.bridges.len())
         ),
     );
     c.circle(20.0, top + 48.0, 4.0, Some(EDGE), None);

@@ -5,7 +5,7 @@ use super::maps::viridis;
 use super::page::{HEIGHT, PANEL, WIDTH, page};
 use super::view::View;
 use crate::motion::Motion;
-use crate::units::{show_time_s, trim_number};
+use crate::units::{plural, show_time_s, trim_number};
 
 const TIE: [u8; 3] = [224, 108, 0];
 /// Foil that other stencils of the layer open.
@@ -311,7 +311,7 @@ fn legend(canvas: &mut Canvas, motion: &Motion, picture: &OrderPicture) {
             &format!(
                 "{} seam{}, overlap {} um",
                 picture.seams.len(),
-                if picture.seams.len() == 1 { "" } else { "s" },
+                plural(picture.seams.len()),
                 trim_number(overlap_mm * 1e3, 1)
             ),
         );

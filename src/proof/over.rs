@@ -49,7 +49,10 @@ impl Proof<'_> {
                 at,
                 Finding::warning(
                     "line-widened",
-                    format!("{widened} stretches of opening are narrower than the kerf and come out wider than drawn"),
+                    match widened {
+                        1 => "a stretch of opening is narrower than the kerf and comes out wider than drawn".to_owned(),
+                        n => format!("{n} stretches of opening are narrower than the kerf and come out wider than drawn"),
+                    },
                 ),
                 None,
             );

@@ -17,7 +17,7 @@ use crate::recipe::Recipe;
 use crate::regions::{
     Bounds, EdgeIndex, Regions, Shape, difference, intersection, union, union_all, xor,
 };
-use crate::units::{NM_PER_UM, show_length_um, trim_number};
+use crate::units::{NM_PER_UM, plural, show_length_um, trim_number};
 use bands::{Bands, Room, Seam};
 
 /// Width of the lines that part the pieces while they are sorted, nanometres.
@@ -408,7 +408,7 @@ fn report(
         format!(
             "{} island{}: the layer is shared between {} stencils with {} seams ({fewest}), overlap {}; the union of the stencils differs from the drawing by {} um2{grid}",
             found.loose(),
-            if found.loose() == 1 { "" } else { "s" },
+            plural(found.loose()),
             proof.stencils,
             proof.seams,
             show_length_um(recipe.stitch_overlap_um()),
