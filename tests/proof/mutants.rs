@@ -3,7 +3,7 @@
 
 use super::fixture::{Fixture, demo};
 use crate::support::dice::Dice;
-use crate::support::{options, svgs};
+use crate::support::options;
 use foilwright::finding::Severity;
 use foilwright::order::OrderMode;
 use foilwright::proof::Verdict;
@@ -66,11 +66,13 @@ impl Subject {
 static SUBJECTS: LazyLock<Vec<Subject>> = LazyLock::new(|| {
     let bars = vec![vec![[1.8, 3.0, 1.0, 0.0], [4.2, 3.0, 1.0, 0.0]]];
     let mut out = vec![Subject::new("small".to_owned(), demo(), bars, 26)];
-    let mut files = Vec::new();
-    svgs(
-        &Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data"),
-        &mut files,
-    );
+    // The folder alone: `cut` leaves its files in folders below it.
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data");
+    let mut files: Vec<_> = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|e| e.unwrap().path())
+        .filter(|f| f.extension().is_some_and(|e| e == "svg"))
+        .collect();
     files.sort();
     for file in files {
         let recipe = Recipe::load("steel-25um").unwrap();
