@@ -54,8 +54,10 @@ pub(super) struct Bands {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Room {
     pub overlap: f64,
-    /// Least distance between two seams, so that what lies between them holds in the other stencils.
+    /// Least distance between the middles of two seams, so that what lies between them holds in the other stencils.
     pub apart: f64,
+    /// Least distance between any points of two seams: their overlap and the minimum web.
+    pub nearest: f64,
     pub clearance: f64,
 }
 
@@ -413,17 +415,22 @@ fn choose(arm: &mut ArmPlaces, around: Option<f64>, total: f64, room: Room) {
             if sum < best - 1e-9
                 && apart >= room.apart
                 && len(sub(middle(p.from, p.to), middle(q.from, q.to))) >= room.apart
-                && [p.from, p.to].iter().all(|&x| {
-                    [q.from, q.to]
-                        .iter()
-                        .all(|&y| len(sub(x, y)) >= room.overlap)
-                })
+                && gap(p, q) >= room.nearest
             {
                 best = sum;
                 arm.two = Some([i, j]);
             }
         }
     }
+}
+
+/// Distance of two seams that do not cross where they come nearest.
+fn gap(p: &Place, q: &Place) -> f64 {
+    let from = |x: V, s: &Place| nearest_on_segment(x, s.from, s.to).1;
+    from(p.from, q)
+        .min(from(p.to, q))
+        .min(from(q.from, p))
+        .min(from(q.to, p))
 }
 
 /// The line through `m` along `d` up to the foil on both sides.

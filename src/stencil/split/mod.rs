@@ -68,6 +68,7 @@ pub(super) fn split(
     let room = Room {
         overlap: overlap_nm,
         apart: overlap_nm + holds_nm,
+        nearest: overlap_nm + recipe.min_web_um() * NM_PER_UM,
         clearance: recipe
             .tie_bars
             .clearance_um
