@@ -1,6 +1,6 @@
 //! Bars: metal left across an opening on purpose, found again from the cuts.
 
-use super::edges::Stretch;
+use super::edges::{Stretch, place};
 use super::grid::{Grid, Segment, hypot};
 use super::webs::first_crossing;
 use rstar::RTree;
@@ -20,13 +20,16 @@ pub struct Bar {
 /// Nearer to its ends than this a way may touch drawn edges.
 const TOUCH_UM: f64 = 0.2;
 
+/// A stretch at which a bar ends already is taken for so much further away.
+const USED_FARTHER: f64 = 2.0;
+
 /// Pairs stretches of the drawn edge that were not cut and face each other across metal that was left;
 /// bars that run together share the stretch at that end. Answers the bars of those not yet `used`, and
 /// notes there which stretches they account for. A bar runs over one opening; `buried` are the rings round foil that
 /// bars run over.
 pub(super) fn find(
     stretches: &[Stretch],
-    (drawn, buried): (&Grid, &[bool]),
+    (rings, drawn, buried): (&[Vec<Segment>], &Grid, &[bool]),
     cut: &Grid,
     radius_um: f64,
     max_width_um: f64,
@@ -51,24 +54,25 @@ pub(super) fn find(
             .take(64)
             .map(|g| g.data)
             .take_while(|&j| hypot(stretches[j].middle, s.middle) <= max_span_um)
-            .filter(|&j| j != i && facing(s, &stretches[j]))
+            .filter(|&j| j != i && facing(s, &stretches[j], rings))
             .collect();
+        // One that another bar ends at already comes after others about as far.
         candidates.sort_by(|&a, &b| {
-            let d = |j: usize| hypot(stretches[j].middle, s.middle);
-            (used[a], d(a))
-                .partial_cmp(&(used[b], d(b)))
-                .unwrap_or(std::cmp::Ordering::Equal)
-                .then(a.cmp(&b))
+            let d = |j: usize| {
+                hypot(stretches[j].middle, s.middle) * if used[j] { USED_FARTHER } else { 1.0 }
+            };
+            d(a).total_cmp(&d(b)).then(a.cmp(&b))
         });
         for j in candidates.into_iter().take(8) {
             let other = &stretches[j];
             // Where another bar ends too, this one ends at one side of the stretch.
-            let ends: &[[f64; 2]] = if used[j] {
-                &other.quarters
-            } else {
-                &[other.middle]
-            };
-            let found = ends.iter().find_map(|&end| {
+            let ends = [
+                other.middle,
+                opposite(s.middle, other, rings),
+                other.quarters[0],
+                other.quarters[1],
+            ];
+            let found = ends[usize::from(used[j])..].iter().find_map(|&end| {
                 if !open_between(s.middle, end, drawn, buried) {
                     return None;
                 }
@@ -90,15 +94,33 @@ pub(super) fn find(
     bars
 }
 
-fn facing(a: &Stretch, b: &Stretch) -> bool {
-    let d = [b.middle[0] - a.middle[0], b.middle[1] - a.middle[1]];
+/// The place of a stretch that is nearest to `p`.
+fn opposite(p: [f64; 2], stretch: &Stretch, rings: &[Vec<Segment>]) -> [f64; 2] {
+    let ring = &rings[stretch.ring as usize];
+    let n = ((stretch.length_um() / 4.0).ceil() as usize).clamp(2, 512);
+    (0..=n)
+        .map(|k| {
+            let at = stretch.from_um + stretch.length_um() * k as f64 / n as f64;
+            place(ring, at).0
+        })
+        .min_by(|a, b| hypot(*a, p).total_cmp(&hypot(*b, p)))
+        .unwrap_or(stretch.middle)
+}
+
+/// Whether each of two stretches has a side that looks towards the other.
+fn facing(a: &Stretch, b: &Stretch, rings: &[Vec<Segment>]) -> bool {
     let l = hypot(a.middle, b.middle);
-    let along = |s: &Stretch, sign: f64| {
-        [s.inward, s.across]
-            .iter()
-            .any(|n| sign * (n[0] * d[0] + n[1] * d[1]) > 0.3 * l)
+    let looks = |s: &Stretch, to: &Stretch| {
+        let towards = |n: [f64; 2]| {
+            let d = [to.middle[0] - s.middle[0], to.middle[1] - s.middle[1]];
+            n[0] * d[0] + n[1] * d[1] > 0.3 * l
+        };
+        let ring = &rings[s.ring as usize];
+        // Where it runs round the tip of a point of foil, its parts look different ways.
+        let parts = [0.1, 0.3, 0.7, 0.9].map(|t| place(ring, s.from_um + t * s.length_um()).1);
+        towards(s.inward) || towards(s.across) || parts.into_iter().any(towards)
     };
-    l > 0.0 && along(a, 1.0) && along(b, -1.0)
+    l > 0.0 && looks(a, b) && looks(b, a)
 }
 
 /// Whether the straight way between two places of drawn edges leads over one opening, foil that bars bury left out: a

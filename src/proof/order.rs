@@ -2,6 +2,7 @@
 
 use super::{Faults, ReadJob};
 use crate::finding::Finding;
+use crate::motion::Burn;
 use rstar::{AABB, RTree, RTreeObject};
 use std::collections::BTreeMap;
 
@@ -95,7 +96,7 @@ pub(super) fn check(job: &ReadJob, faults: &mut Faults) {
             }
             // Inner ones are finished later: that is a fault if they lie inside.
             let size: usize = outer.shape.iter().map(|&b| burns[b].points.len()).sum();
-            work += size;
+            work += 3 * size;
             if work > MAX_WORK {
                 faults.push(
                     Finding::warning(
@@ -106,13 +107,16 @@ pub(super) fn check(job: &ReadJob, faults: &mut Faults) {
                 );
                 return;
             }
-            let p = burns[inner.shape[0]].points[0];
-            let turn: f64 = outer
-                .shape
-                .iter()
-                .map(|&b| angle_around(&burns[b].points, p))
-                .sum();
-            if (turn / std::f64::consts::TAU).abs() > 0.75 {
+            let encloses = |p: [f64; 2]| {
+                let turn: f64 = outer
+                    .shape
+                    .iter()
+                    .map(|&b| angle_around(&burns[b].points, p))
+                    .sum();
+                (turn / std::f64::consts::TAU).abs() > 0.75
+            };
+            let places = along(&inner.shape, burns);
+            if places.into_iter().filter(|p| encloses(*p)).count() >= 2 {
                 faults.push(
                     Finding::blocking(
                         "order-nested",
@@ -127,6 +131,18 @@ pub(super) fn check(job: &ReadJob, faults: &mut Faults) {
             }
         }
     }
+}
+
+/// Three places along a cut, none at its ends: where it leaves another's line, its side is a matter of rounding.
+fn along(shape: &[usize], burns: &[Burn]) -> [[f64; 2]; 3] {
+    let sides: usize = shape.iter().map(|&b| burns[b].points.len() - 1).sum();
+    [1, 3, 5].map(|sixth| {
+        let wanted = sides * sixth / 6;
+        let mut sides = shape.iter().flat_map(|&b| burns[b].points.windows(2));
+        sides.nth(wanted).map_or([f64::NAN; 2], |w| {
+            [(w[0][0] + w[1][0]) / 2.0, (w[0][1] + w[1][1]) / 2.0]
+        })
+    })
 }
 
 /// The angle by which a walk along the points turns around `p`: a full turn when it encloses `p`.

@@ -355,10 +355,11 @@ impl<'a> Proof<'a> {
     /// Metal left at the drawn edge: rounded corners, bars, or faults.
     fn uncovered(&mut self, results: &[RingResult], layer: &Layer) {
         let l = self.limits;
+        // What is within the limit of a cut that ran elsewhere, as in a fold of the drawn edge, is met.
         let all: Vec<Stretch> = results
             .iter()
             .flat_map(|r| r.uncovered.iter().copied())
-            .filter(|s| s.reachable || s.slit)
+            .filter(|s| s.slit || s.reachable && s.distance_um > l.radius_um + l.limit_um)
             .collect();
         self.as_cut.rounded_corners = results
             .iter()
@@ -397,7 +398,7 @@ impl<'a> Proof<'a> {
         }
         for bar in bars::find(
             &all,
-            (&self.drawn, &buried),
+            (&self.rings, &self.drawn, &buried),
             &self.cut,
             l.radius_um,
             self.max_bar_um,

@@ -18,6 +18,9 @@ pub(super) struct Widths {
     pub max_bar_um: f64,
 }
 
+/// Foil nearer than this touches.
+const TOUCH_UM: f64 = 1.0;
+
 /// Metal from `p` straight on to the next cut, micrometres; `None` when there is none near.
 fn metal_along(p: [f64; 2], u: [f64; 2], most_um: f64, cut: &Grid, radius_um: f64) -> Option<f64> {
     let (t, _) = first_crossing(p, u, most_um + radius_um, cut, |_| true)?;
@@ -163,7 +166,11 @@ pub(super) fn widened(
             .iter()
             .fold([0.0, 0.0], |s, n| [s[0] + n[0], s[1] + n[1]]);
         let l = sum[0].hypot(sum[1]).max(1e-9);
-        let u = [sum[0] / l, sum[1] / l];
+        let mut u = [sum[0] / l, sum[1] / l];
+        if gap < TOUCH_UM && is_tip(normals) {
+            // Two tips of foil that meet: the opening lies on both sides of their common axis.
+            u = [-u[1], u[0]];
+        }
         let metal = |p, u| metal_along(p, u, w.max_bar_um, cut, w.radius_um);
         let Some(here) = metal(*p, u) else { continue };
         // Straight on, or into the opening on the other side, whichever meets a cut first.
@@ -190,6 +197,11 @@ pub(super) fn widened(
         to_mm: place(ring, stretch.to_um).0.map(|v| v / 1e3),
         width_um: narrowest?,
     })
+}
+
+/// Whether the edges with these normals meet in a tip of foil: the opening runs round more than half of the place.
+fn is_tip(normals: &[[f64; 2]]) -> bool {
+    matches!(normals, [n, m] if n[0] * m[1] - n[1] * m[0] < 0.0)
 }
 
 /// Unit direction into the opening at a place of a drawn edge, the one among the edges that meet there which

@@ -34,6 +34,8 @@ pub struct Placed {
     pub reason: String,
 }
 
+/// Edges round a place among which an island's own is looked for.
+const NEAR_EDGES: usize = 64;
 /// Candidates of each eighth of the way round that pairs are made of.
 const PER_EIGHTH: usize = 16;
 /// Angle without a bar from which on an island can swing out.
@@ -237,7 +239,7 @@ fn one_island(
         let mut p = s.at;
         let mut end = (q, edge);
         for _ in 0..2 {
-            let next = nearest_own(&shores[piece], foil, piece, end.0, p);
+            let next = nearest_own(tree, &shores[piece], foil, piece, end.0, p);
             if len(sub(next, p)) <= 1.0 {
                 break;
             }
@@ -424,11 +426,23 @@ fn add(all: &mut Vec<Candidate>, from: V, to: V, out: V, edge: &CoreEdge, centre
     });
 }
 
-/// The point of the island's own edge nearest to `q`, searched from its samples.
-fn nearest_own(shore: &[Shore<'_>], foil: &Foil, piece: usize, q: V, fallback: V) -> V {
+/// The point of the island's own edge nearest to `q`: of a long edge that is not among the nearest of all, one of
+/// its samples.
+fn nearest_own(
+    tree: &RTree<CoreEdge>,
+    shore: &[Shore<'_>],
+    foil: &Foil,
+    piece: usize,
+    q: V,
+    fallback: V,
+) -> V {
     let mut best = (f64::INFINITY, fallback);
     let shape = foil.cores.shape(piece);
     if shape.rings().map(<[_]>::len).sum::<usize>() > 4 * shore.len() {
+        let near = tree.nearest_neighbor_iter(&q).take(NEAR_EDGES);
+        if let Some(e) = near.into_iter().find(|e| e.piece == piece) {
+            return nearest_on_segment(q, e.a, e.b).0;
+        }
         for s in shore {
             let d = len(sub(s.sample.at, q));
             if d < best.0 {

@@ -129,3 +129,87 @@ fn a_web_too_thin_to_hold_may_be_made_wider() {
     let bar = rect(2500.0, 2460.0, 60.0, 120.0);
     assert!(!faults(&drawn, &difference(&drawn, &bar)).is_empty());
 }
+
+#[test]
+fn islands_that_meet_in_a_point_are_held_together_over_it() {
+    // Two squares of foil in one opening meet at (3000, 3000) with their tips, and hang on the rest by a bar each.
+    let islands = union(
+        &rect(2000.0, 2000.0, 1000.0, 1000.0),
+        &rect(3000.0, 3000.0, 1000.0, 1000.0),
+    );
+    let drawn = difference(&rect(1500.0, 1500.0, 3000.0, 3000.0), &islands);
+    let bars = union(
+        &rect(2450.0, 1500.0, 100.0, 500.0),
+        &rect(3450.0, 4000.0, 100.0, 500.0),
+    );
+    let hung = difference(&drawn, &bars);
+    for (along, across) in [(18.0, 50.0), (40.0, 50.0), (60.0, 40.0)] {
+        let at = |a: f64, b: f64| (3000.0 + (a - b) * 0.70711, 3000.0 + (a + b) * 0.70711);
+        let over = polygon(&[
+            at(-along, -across),
+            at(along, -across),
+            at(along, across),
+            at(-along, across),
+        ]);
+        let left = difference(&hung, &over);
+        assert_eq!(faults(&drawn, &left), Vec::<String>::new(), "{along}");
+        let f = fixture(&drawn, &left);
+        assert!(f.prove_text(&f.text()).as_cut.bars.len() >= 3, "{along}");
+    }
+    // As much at a tip that meets nothing is an opening that is not cut.
+    let at_a_tip = polygon(&[
+        (2950.0, 1950.0),
+        (3050.0, 1950.0),
+        (3050.0, 2050.0),
+        (2950.0, 2050.0),
+    ]);
+    assert!(!faults(&drawn, &difference(&hung, &at_a_tip)).is_empty());
+}
+
+#[test]
+fn a_bar_may_end_round_the_tip_of_a_tongue() {
+    for slant in [0.0, 0.1, 0.25, 0.4] {
+        // A tongue that points to the right, and a bar from round its tip to the edge across.
+        let tongue = polygon(&[(1900.0, 2800.0), (3000.0, 3000.0), (1900.0, 3100.0)]);
+        let drawn = difference(&rect(2000.0, 2000.0, 2000.0, 2000.0), &tongue);
+        let y = 3000.0 + slant * 1000.0;
+        let bar = polygon(&[
+            (2900.0, 2950.0 - slant * 100.0),
+            (4100.0, y - 50.0),
+            (4100.0, y + 50.0),
+            (2900.0, 3050.0 - slant * 100.0),
+        ]);
+        let left = difference(&drawn, &bar);
+        assert_eq!(faults(&drawn, &left), Vec::<String>::new(), "{slant}");
+        let f = fixture(&drawn, &left);
+        assert!(!f.prove_text(&f.text()).as_cut.bars.is_empty(), "{slant}");
+    }
+}
+
+#[test]
+fn bars_of_two_islands_may_end_at_one_place() {
+    // Six pairs of islands; the bars of a pair run together where they meet the edge.
+    let frame = rect(1500.0, 1500.0, 3600.0, 1500.0);
+    let mut islands = Regions::default();
+    let mut bars = Regions::default();
+    for n in 0..6 {
+        let middle = 1800.0 + 600.0 * f64::from(n);
+        for side in [-1.0, 1.0] {
+            let x = middle + side * 130.0;
+            islands = union(&islands, &rect(x - 80.0, 2000.0, 160.0, 160.0));
+            let end = middle + side * 20.0;
+            let bar = polygon(&[
+                (end - 50.0, 1450.0),
+                (end + 50.0, 1450.0),
+                (x + 40.0, 2050.0),
+                (x - 40.0, 2050.0),
+            ]);
+            bars = union(&bars, &bar);
+        }
+    }
+    let drawn = difference(&frame, &islands);
+    let left = difference(&drawn, &bars);
+    assert_eq!(faults(&drawn, &left), Vec::<String>::new());
+    let f = fixture(&drawn, &left);
+    assert_eq!(f.prove_text(&f.text()).as_cut.bars.len(), 12);
+}
