@@ -1,6 +1,7 @@
 //! Conduction on a grid of linked cells: explicit steps, and many of them at once.
 
 use super::Foil;
+use super::rows::{Around, add_row, first_row, stage_row, step_row};
 
 /// Part of an array that is not at rest: cells `lo..=hi` in x and y, counted from 1.
 pub(super) type Window = [[usize; 2]; 2];
@@ -32,11 +33,11 @@ pub(super) struct Links<'a> {
 }
 
 impl Links<'_> {
-    /// What [`gain`] needs for the cells `k..k + n`.
-    fn row<'a>(&'a self, t: &'a [f32], k: usize, n: usize) -> Row<'a> {
+    /// What the gain of the cells `k..k + n` is reckoned from.
+    fn row<'a>(&'a self, t: &'a [f32], k: usize, n: usize) -> Around<'a> {
         let w = self.stride;
         let at = |v: &'a [f32], k: usize| &v[k..k + n];
-        Row {
+        Around {
             here: at(t, k),
             beside: [at(t, k - 1), at(t, k + 1), at(t, k - w), at(t, k + w)],
             links: [
@@ -53,12 +54,9 @@ impl Links<'_> {
         let n = x1 + 1 - x0;
         for j in y0..=y1 {
             let k = j * self.stride + x0;
-            let Row {
-                here,
-                beside,
-                links,
-            } = self.row(t, k, n);
-            step_row(&mut out[k..k + n], here, beside, links, units);
+            let around = self.row(t, k, n);
+            let out = &mut out[k..k + n];
+            step_row(out, around, units);
         }
     }
     /// Lets `t` conduct within a window over `units` unit steps in `count` [`stages`]: an explicit step, or
@@ -82,10 +80,15 @@ impl Links<'_> {
         let s = count as f64;
         let w1 = 2.0 / (s * s + s) * units;
         let [even, odd, first_gain] = scratch;
-        // The ring around the window is read too: it is at rest, or made of ghosts.
+        // The ring around the window is read too: it is at rest, or made of ghosts. The second stage reads what it
+        // overwrites, the first does not.
         for j in y0 - 1..=y1 + 1 {
-            for field in [&mut *even, &mut *odd] {
-                field[row(j).start - 1..=row(j).end].fill(0.0);
+            let (first, end) = (row(j).start - 1, row(j).end);
+            even[first..=end].fill(0.0);
+            if j < y0 || j > y1 {
+                odd[first..=end].fill(0.0);
+            } else {
+                (odd[first], odd[end]) = (0.0, 0.0);
             }
         }
         for j in y0..=y1 {
@@ -104,88 +107,22 @@ impl Links<'_> {
                 };
                 let first_gain = &mut first_gain[row(j)];
                 if stage == 1 {
-                    let Row {
-                        here,
-                        beside,
-                        links,
-                    } = self.row(t, row(j).start, n);
-                    gain_row(first_gain, here, beside, links);
-                    let m = w1 as f32;
-                    for (out, gain) in out[row(j)].iter_mut().zip(first_gain) {
-                        *out = m * *gain;
-                    }
+                    let around = self.row(t, row(j).start, n);
+                    first_row(&mut out[row(j)], first_gain, around, w1 as f32);
                 } else {
                     let x = stage as f64;
                     let mu = (2.0 * x - 1.0) / x;
                     let (mu, nu, m) = (mu as f32, (1.0 - mu) as f32, (mu * w1) as f32);
-                    let Row {
-                        here,
-                        beside,
-                        links,
-                    } = self.row(last, row(j).start, n);
+                    let around = self.row(last, row(j).start, n);
                     let out = &mut out[row(j)];
-                    stage_row(out, here, beside, links, first_gain, [mu, nu, m]);
+                    stage_row(out, around, first_gain, [mu, nu, m]);
                 }
                 ghosts(out, j);
             }
         }
         let change = if count % 2 == 0 { even } else { odd };
         for j in y0..=y1 {
-            for (t, change) in t[row(j)].iter_mut().zip(&change[row(j)]) {
-                *t += change;
-            }
+            add_row(&mut t[row(j)], &change[row(j)]);
         }
-    }
-}
-
-struct Row<'a> {
-    here: &'a [f32],
-    /// Left, right, below, above.
-    beside: [&'a [f32]; 4],
-    links: [&'a [f32]; 4],
-}
-
-// Each kernel is a function of its own, so that the compiler knows its slices apart and uses vectors.
-
-/// Net gain in a unit step. Both cells of a link see the same exchange, so heat is kept.
-#[inline(always)]
-fn gain(i: usize, c: &[f32], [l, r, d, u]: [&[f32]; 4], [gl, gr, gd, gu]: [&[f32]; 4]) -> f32 {
-    (gr[i] * (r[i] - c[i]) - gl[i] * (c[i] - l[i]))
-        + (gu[i] * (u[i] - c[i]) - gd[i] * (c[i] - d[i]))
-}
-
-#[inline(never)]
-fn gain_row(out: &mut [f32], here: &[f32], beside: [&[f32]; 4], links: [&[f32]; 4]) {
-    let n = out.len();
-    let (here, beside, links) = (&here[..n], beside.map(|s| &s[..n]), links.map(|s| &s[..n]));
-    for (i, out) in out.iter_mut().enumerate() {
-        *out = gain(i, here, beside, links);
-    }
-}
-
-#[inline(never)]
-fn step_row(out: &mut [f32], here: &[f32], beside: [&[f32]; 4], links: [&[f32]; 4], units: f32) {
-    let n = out.len();
-    let (here, beside, links) = (&here[..n], beside.map(|s| &s[..n]), links.map(|s| &s[..n]));
-    for i in 0..n {
-        out[i] = here[i] + units * gain(i, here, beside, links);
-    }
-}
-
-#[inline(never)]
-fn stage_row(
-    out: &mut [f32],
-    here: &[f32],
-    beside: [&[f32]; 4],
-    links: [&[f32]; 4],
-    first_gain: &[f32],
-    [mu, nu, m]: [f32; 3],
-) {
-    let n = out.len();
-    let (here, beside, links) = (&here[..n], beside.map(|s| &s[..n]), links.map(|s| &s[..n]));
-    let first_gain = &first_gain[..n];
-    for i in 0..n {
-        let gain = gain(i, here, beside, links) + first_gain[i];
-        out[i] = mu * here[i] + nu * out[i] + m * gain;
     }
 }

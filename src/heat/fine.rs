@@ -4,6 +4,7 @@
 
 use super::Foil;
 use super::conduct::{Links, Scratch, Window, stable_s, stages};
+use super::rows::{exchange, exchange_row, scale_row, sum_row};
 
 /// Finite differences in f32. Temperatures are rises above rest, kelvin.
 #[derive(Debug, Clone)]
@@ -254,7 +255,7 @@ impl FineSheet {
         links.advance(t, scratch, window, self.units, |_, _| {});
     }
     fn total(&self) -> f64 {
-        self.t.iter().map(|t| f64::from(*t)).sum()
+        self.t.chunks(self.stride).map(sum_row).sum()
     }
     /// Exchange with the slide, and of the slide with what it lies on, over `seconds`.
     ///
@@ -272,28 +273,26 @@ impl FineSheet {
         let slide_cell = cell / ratio;
         for j in 1..=self.ny {
             let row = j * self.stride + 1..j * self.stride + 1 + self.nx;
-            let (mut from_foil, mut from_slide) = (0.0f64, 0.0f64);
-            let (t, s) = (&mut self.t[row.clone()], &mut self.slide[row.clone()]);
-            if finite {
-                for ((t, s), gone) in t.iter_mut().zip(s).zip(&self.gone[row]) {
-                    if !gone {
-                        let q = share * (*t - *s);
-                        *t -= q;
-                        *s += q * to_slide;
-                    }
-                    let out = back * *s;
-                    *s -= out;
-                    from_slide += f64::from(out);
-                }
-                self.energy.lost_j += from_slide * slide_cell;
+            let (t, slide) = (&mut self.t[row.clone()], &mut self.slide[row.clone()]);
+            let lost = if !finite {
+                let kept = 1.0 - share;
+                let lost = (1.0 - f64::from(kept)) * sum_row(t);
+                scale_row(t, kept);
+                cell * lost
             } else {
-                for t in t {
-                    let q = share * *t;
-                    *t -= q;
-                    from_foil += f64::from(q);
+                if self.any_gone {
+                    for ((t, slide), gone) in t.iter_mut().zip(&mut *slide).zip(&self.gone[row]) {
+                        let share = if *gone { 0.0 } else { share };
+                        exchange(t, slide, [share, to_slide, back]);
+                    }
+                } else {
+                    exchange_row(t, slide, [share, to_slide, back]);
                 }
-                self.energy.lost_j += from_foil * cell;
-            }
+                // Of what the slide had, this is left.
+                let left = 1.0 - f64::from(back);
+                slide_cell * sum_row(slide) * f64::from(back) / left
+            };
+            self.energy.lost_j += lost;
         }
     }
     /// Part of the foil's heat that stays after `seconds` of loss.

@@ -3,6 +3,7 @@
 use super::closed_form::self_heating;
 use super::conduct::{Scratch, Window, stable_s, stages};
 use super::fine::{FineSheet, groove};
+use super::rows::{scale_row, settle_row};
 use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
 use super::{Foil, hot_webs, spacing_mm};
 use crate::motion::{Burn, Motion};
@@ -421,21 +422,18 @@ impl<'a> Run<'a> {
             let kept = self.sheet.kept(interval_s);
             for j in y0..=y1 {
                 let k = j * self.sheet.stride;
-                self.own.t[k + x0..=k + x1]
-                    .iter_mut()
-                    .for_each(|t| *t *= kept);
+                scale_row(&mut self.own.t[k + x0..=k + x1], kept);
             }
         }
         let before = (now_s - SETTLED_S) as f32;
         let limit = self.yield_time.limit_k as f32;
         let mut hot = 0usize;
         let slide = self.sheet.slide();
-        let fields = self.sheet.t.iter().zip(slide).zip(&self.near_s);
-        for (((t, slide), near), settled) in fields.zip(&mut self.settled) {
-            if *near <= before && *t - *slide > *settled {
-                *settled = *t - *slide;
-            }
-            hot += usize::from(*t > limit);
+        let stride = self.sheet.stride;
+        for j in 1..=self.sheet.ny {
+            let row = j * stride + 1..j * stride + 1 + self.sheet.nx;
+            let fields = [&self.sheet.t, slide, &self.near_s].map(|f| &f[row.clone()]);
+            hot += settle_row(&mut self.settled[row], fields, before, limit);
         }
         let cell_mm2 = self.sheet.cell_mm[0] * self.sheet.cell_mm[1];
         self.yield_time.area_time_mm2_s += hot as f64 * cell_mm2 * interval_s;
