@@ -21,6 +21,7 @@ pub mod beam;
 pub mod commands;
 pub mod compare;
 pub mod finding;
+mod grid;
 pub mod heat;
 pub mod job;
 pub mod kerf;

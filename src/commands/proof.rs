@@ -65,11 +65,13 @@ pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
         )?,
     };
     let sheet_mm = Sheet::of(&drawing, &recipe).value.box_mm;
-    let verdict = proof::prove(&job, layer, sheet_mm, &recipe);
+    let (verdict, heat) = rayon::join(
+        || proof::prove(&job, layer, sheet_mm, &recipe),
+        || (!args.no_heat).then(|| heat_of(&job, &recipe)).flatten(),
+    );
 
     let mut files = OutputSet::new(&args.common.out_beside(&args.job));
     let stem = stem(&args.job);
-    let heat = (!args.no_heat).then(|| heat_of(&job, &recipe)).flatten();
     let report = report(&args, layer, &verdict, heat.as_ref());
     files.add(
         format!("{stem}.proof.json"),

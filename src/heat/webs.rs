@@ -1,25 +1,25 @@
 //! Webs so narrow that each pass beside them heats them, whatever the order.
 
 use super::Foil;
+use crate::grid::{Grid, Segment, hypot};
 use crate::motion::Motion;
 use crate::units::{plural, trim_number};
 use rayon::prelude::*;
-use rstar::primitives::{GeomWithData, Line};
-use rstar::{AABB, RTree};
 use serde::Serialize;
-use std::collections::BTreeMap;
 
 /// A web that rises by more than this on each pass is reported: about where steel turns blue (common
 /// practice, no source).
 pub const HOT_K: f64 = 400.0;
 /// Places looked at along the cuts: one every so often, at most so many.
-const STEP_MM: f64 = 0.03;
+const STEP_UM: f64 = 30.0;
 const MOST_PLACES: f64 = 4e5;
+/// Cells of the grid that cuts are found by.
+const GRID_UM: f64 = 30.0;
 /// The way across a web is searched in so many pieces.
 const PIECES: f64 = 6.0;
 /// Longest run-in or run-out, and the distance within which points are one.
-const STUB_MM: f64 = 0.2;
-const TOUCH_MM: f64 = 1e-6;
+const STUB_UM: f64 = 200.0;
+const TOUCH_UM: f64 = 1e-3;
 
 /// Webs that no order keeps cool.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -65,173 +65,188 @@ pub fn hot_webs(motion: &Motion, foil: &Foil) -> Option<WebWarning> {
         .iter()
         .map(|b| foil.absorbed * b.power_w / (b.speed_mm_s * 1e-3))
         .fold(0.0, f64::max);
-    let cool_mm = line / (2.0 * foil.capacity_j_m2_k * HOT_K) * 1e3;
+    let cool_um = line / (2.0 * foil.capacity_j_m2_k * HOT_K) * 1e6;
     // Nothing to see below a micrometre; and a web wider than two millimetres is no web.
-    if !(1e-3..1e6).contains(&cool_mm) {
+    if !(1.0..1e9).contains(&cool_um) {
         return None;
     }
-    let cool_mm = cool_mm.min(2.0);
+    let cool_um = cool_um.min(2000.0);
     let outlines = Outlines::new(motion);
-    let mut found: BTreeMap<(u32, u32), (f64, [f64; 2])> = BTreeMap::new();
-    let webs: Vec<_> = outlines
+    let mut webs: Vec<_> = outlines
         .places()
         .into_par_iter()
         .with_min_len(256)
         .flat_map_iter(|(line, p)| {
-            let line = &outlines.lines[line];
-            let own = line.path;
-            let beside = outlines.beside(line, p, cool_mm);
+            let line = &outlines.lines.segments[line];
+            let own = line.owner;
+            let beside = outlines.beside(line, p, cool_um);
             beside
                 .into_iter()
                 .flatten()
-                .filter(|web| !outlines.in_slug(web.2))
                 .map(move |(width, other, middle)| {
                     ((own.min(other), own.max(other)), width, middle)
                 })
         })
         .collect();
-    for (key, width, middle) in webs {
-        let entry = found.entry(key).or_insert((width, middle));
-        if width < entry.0 {
-            *entry = (width, middle);
-        }
-    }
-    let (width, at_mm) = found.values().copied().min_by(|a, b| a.0.total_cmp(&b.0))?;
+    webs.par_sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    // The narrowest place between two cuts that is not inside a slug.
+    let found: Vec<(f64, [f64; 2])> = webs
+        .par_chunk_by(|a, b| a.0 == b.0)
+        .filter_map(|pair| {
+            let web = pair.iter().find(|web| !outlines.in_slug(web.2))?;
+            Some((web.1, web.2))
+        })
+        .collect();
+    let (width, at_um) = found.iter().copied().min_by(|a, b| a.0.total_cmp(&b.0))?;
     Some(WebWarning {
         count: found.len(),
-        narrowest_um: width * 1e3,
-        rise_k: line / (2.0 * foil.capacity_j_m2_k * width * 1e-3),
-        at_mm,
+        narrowest_um: width,
+        rise_k: line / (2.0 * foil.capacity_j_m2_k * width * 1e-6),
+        at_mm: at_um.map(|v| v * 1e-3),
         line_energy_j_m: line,
-        cool_um: cool_mm * 1e3,
+        cool_um,
         limit_k: HOT_K,
     })
 }
 
-#[derive(Debug, Clone, Copy)]
-struct Stretch {
-    a: [f64; 2],
-    b: [f64; 2],
-    length: f64,
-    path: u32,
-}
-
-type Index = RTree<GeomWithData<Line<[f64; 2]>, u32>>;
-
-fn index(lines: &[Stretch]) -> Index {
-    let numbered = lines.iter().enumerate();
-    RTree::bulk_load(
-        numbered
-            .map(|(i, l)| GeomWithData::new(Line::new(l.a, l.b), i as u32))
-            .collect(),
-    )
-}
-
-/// Which stretches are run-ins and run-outs: short ones at a loose end of a burn, where no other stretch
+/// Which segments are run-ins and run-outs: short ones at a loose end of a burn, where no other one
 /// lies. They run through the slug and bound no web.
-fn stubs(motion: &Motion, lines: &[Stretch], tree: &Index) -> Vec<bool> {
-    let mut out = vec![false; lines.len()];
+fn stubs(motion: &Motion, lines: &Grid) -> Vec<bool> {
+    let mut out = vec![false; lines.segments.len()];
     let ends = motion.burns.iter().filter(|b| b.pass <= 1).flat_map(|b| {
         let p = &b.points;
         [p.first(), p.last()].into_iter().flatten().copied()
     });
     for end in ends {
-        let mut touching = tree.locate_within_distance(end, TOUCH_MM * TOUCH_MM);
-        if let (Some(own), None) = (touching.next(), touching.next()) {
-            let own = own.data as usize;
-            out[own] = lines[own].length <= STUB_MM;
+        let end = end.map(|v| v * 1e3);
+        let mut touching = [None, None];
+        lines.near(end.map(|v| v - TOUCH_UM), end.map(|v| v + TOUCH_UM), |s| {
+            if s.nearest(end).1 <= TOUCH_UM && !touching.contains(&Some(s.index)) {
+                touching = [Some(s.index), touching[0]];
+            }
+        });
+        if let [Some(own), None] = touching {
+            let own = own as usize;
+            out[own] = lines.segments[own].length() <= STUB_UM;
         }
     }
     out
 }
 
 struct Outlines {
-    lines: Vec<Stretch>,
-    tree: Index,
-    /// Stretches by height, for the even-odd rule; those of a path follow each other.
-    rows: Vec<Vec<u32>>,
+    /// Those of a path follow each other.
+    lines: Grid,
+    stubs: Vec<bool>,
+    /// What each path has at a height, for the even-odd rule.
+    rows: Vec<Vec<Crossed>>,
     y0: f64,
-    row_mm: f64,
+    row_um: f64,
+}
+
+/// Segments of one path that reach into a row, and how far they go.
+struct Crossed {
+    min_x: f64,
+    max_x: f64,
+    segments: Vec<u32>,
 }
 
 impl Outlines {
     /// The first pass over everything.
     fn new(motion: &Motion) -> Outlines {
-        let mut lines = Vec::new();
+        let mut segments = Vec::new();
+        let (mut min, mut max) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
         for burn in motion.burns.iter().filter(|b| b.pass <= 1) {
             for w in burn.points.windows(2) {
-                let length = libm::hypot(w[1][0] - w[0][0], w[1][1] - w[0][1]);
-                if length > 0.0 {
-                    lines.push(Stretch {
-                        a: w[0],
-                        b: w[1],
-                        length,
-                        path: burn.path,
+                let [a, b] = [w[0], w[1]].map(|p| p.map(|v| v * 1e3));
+                if hypot(a, b) > 0.0 {
+                    for p in [a, b] {
+                        min = std::array::from_fn(|d| min[d].min(p[d]));
+                        max = std::array::from_fn(|d| max[d].max(p[d]));
+                    }
+                    segments.push(Segment {
+                        a,
+                        b,
+                        owner: burn.path,
+                        index: 0,
+                        at_um: 0.0,
                     });
                 }
             }
         }
         // The parts of a path one after the other, whenever they are cut.
-        lines.sort_by_key(|l| l.path);
-        let tree = index(&lines);
-        let stubs = stubs(motion, &lines, &tree);
-        let lines: Vec<Stretch> = (lines.into_iter().zip(stubs))
-            .filter_map(|(line, stub)| (!stub).then_some(line))
-            .collect();
-        let tree = index(&lines);
-        let y0 = motion.sheet_mm[1];
-        let height = (motion.sheet_mm[3] - y0).max(1e-6);
-        // Rows so high that a stretch lies in few of them.
-        let mean = lines.iter().map(|l| (l.b[1] - l.a[1]).abs()).sum::<f64>() / lines.len() as f64;
+        segments.sort_by_key(|s| s.owner);
+        for (i, s) in segments.iter_mut().enumerate() {
+            s.index = i as u32;
+        }
+        if segments.is_empty() {
+            (min, max) = ([0.0; 2], [0.0; 2]);
+        }
+        let lines = Grid::new(segments, [min[0], min[1], max[0], max[1]], GRID_UM);
+        let stubs = stubs(motion, &lines);
+        let kept = || lines.segments.iter().filter(|s| !stubs[s.index as usize]);
+        let y0 = min[1];
+        let height = (max[1] - y0).max(1e-3);
+        // Rows so high that a segment lies in few of them.
+        let mean =
+            kept().map(|s| (s.b[1] - s.a[1]).abs()).sum::<f64>() / kept().count().max(1) as f64;
         let count = ((2.0 * height / mean) as usize).clamp(64, 16_384);
-        let row_mm = height / count as f64;
-        let mut rows = vec![Vec::new(); count];
-        for (i, l) in lines.iter().enumerate() {
-            let row = |y: f64| (((y - y0) / row_mm).max(0.0) as usize).min(count - 1);
-            for r in rows
-                .iter_mut()
-                .take(row(l.a[1].max(l.b[1])) + 1)
-                .skip(row(l.a[1].min(l.b[1])))
-            {
-                r.push(i as u32);
+        let row_um = height / count as f64;
+        let mut rows: Vec<Vec<Crossed>> = Vec::new();
+        rows.resize_with(count, Vec::new);
+        for s in kept() {
+            let row = |y: f64| (((y - y0) / row_um).max(0.0) as usize).min(count - 1);
+            let (lo, hi) = (s.a[0].min(s.b[0]), s.a[0].max(s.b[0]));
+            for r in &mut rows[row(s.a[1].min(s.b[1]))..=row(s.a[1].max(s.b[1]))] {
+                let same = r
+                    .last_mut()
+                    .filter(|c| lines.segments[c.segments[0] as usize].owner == s.owner);
+                if let Some(c) = same {
+                    (c.min_x, c.max_x) = (c.min_x.min(lo), c.max_x.max(hi));
+                    c.segments.push(s.index);
+                } else {
+                    r.push(Crossed {
+                        min_x: lo,
+                        max_x: hi,
+                        segments: vec![s.index],
+                    });
+                }
             }
         }
         Outlines {
             lines,
-            tree,
+            stubs,
             rows,
             y0,
-            row_mm,
+            row_um,
         }
     }
-    /// Places evenly spread along the cuts, and the stretches that they lie on.
+    /// Places evenly spread along the cuts, and the segments that they lie on.
     fn places(&self) -> Vec<(usize, [f64; 2])> {
-        let length: f64 = self.lines.iter().map(|l| l.length).sum();
-        let step = STEP_MM.max(length / MOST_PLACES);
+        let kept: Vec<&Segment> = (self.lines.segments.iter())
+            .filter(|s| !self.stubs[s.index as usize])
+            .collect();
+        let length: f64 = kept.iter().map(|s| s.length()).sum();
+        let step = STEP_UM.max(length / MOST_PLACES);
         let mut out = Vec::new();
-        // How far along the next stretch its next place lies.
+        // How far along the next segment its next place lies.
         let mut next = 0.0;
-        for (i, line) in self.lines.iter().enumerate() {
-            if i == 0 || self.lines[i - 1].path != line.path {
+        for (i, s) in kept.iter().enumerate() {
+            let length = s.length();
+            if i == 0 || kept[i - 1].owner != s.owner {
                 // Each path has a place, however short it is.
-                next = 0.5 * step.min(line.length);
+                next = 0.5 * step.min(length);
             }
-            while next < line.length {
-                let f = next / line.length;
-                let along = |d: usize| line.a[d] + f * (line.b[d] - line.a[d]);
-                out.push((i, [along(0), along(1)]));
+            while next < length {
+                out.push((s.index as usize, s.at(next / length)));
                 next += step;
             }
-            next -= line.length;
+            next -= length;
         }
         out
     }
     /// Nearest cut on either side of `p` on `line`, straight across: width, path, middle.
-    fn beside(&self, line: &Stretch, p: [f64; 2], reach: f64) -> [Option<(f64, u32, [f64; 2])>; 2] {
-        let n = [
-            -(line.b[1] - line.a[1]) / line.length,
-            (line.b[0] - line.a[0]) / line.length,
-        ];
+    fn beside(&self, line: &Segment, p: [f64; 2], reach: f64) -> [Option<(f64, u32, [f64; 2])>; 2] {
+        let n = line.left();
         [1.0, -1.0].map(|side| {
             // Piece by piece, since most of what lies in the box about the whole way is not on it.
             let piece = reach / PIECES;
@@ -246,50 +261,50 @@ impl Outlines {
     /// The nearest cut that faces the way from `p` along the unit vector `n`, between two distances.
     fn across(&self, p: [f64; 2], n: [f64; 2], from: f64, to: f64) -> Option<(f64, u32)> {
         let at = |d: f64| [p[0] + d * n[0], p[1] + d * n[1]];
-        let box_ = AABB::from_points(&[at(from), at(to)]);
+        let [s, e] = [at(from), at(to)];
+        let lo = std::array::from_fn(|d| s[d].min(e[d]));
+        let hi = std::array::from_fn(|d| s[d].max(e[d]));
         let mut best: Option<(f64, u32)> = None;
-        for hit in self.tree.locate_in_envelope_intersecting(&box_) {
-            let o = &self.lines[hit.data as usize];
+        self.lines.near(lo, hi, |o| {
             let side = |q: [f64; 2]| (q[0] - p[0]) * n[1] - (q[1] - p[1]) * n[0];
             let (sa, sb) = (side(o.a), side(o.b));
-            // Only cuts that face this one: a web has two long sides.
-            let facing =
-                ((o.b[0] - o.a[0]) * n[0] + (o.b[1] - o.a[1]) * n[1]).abs() < 0.5 * o.length;
-            if (sa > 0.0) == (sb > 0.0) || !facing {
-                continue;
+            if (sa > 0.0) == (sb > 0.0) || self.stubs[o.index as usize] {
+                return;
             }
-            let f = sa / (sa - sb);
-            let q = [
-                o.a[0] + f * (o.b[0] - o.a[0]),
-                o.a[1] + f * (o.b[1] - o.a[1]),
-            ];
+            // Only cuts that face this one: a web has two long sides.
+            let along = (o.b[0] - o.a[0]) * n[0] + (o.b[1] - o.a[1]) * n[1];
+            if along.abs() >= 0.5 * o.length() {
+                return;
+            }
+            let q = o.at(sa / (sa - sb));
             let d = (q[0] - p[0]) * n[0] + (q[1] - p[1]) * n[1];
             // A micrometre: the overlap of a join runs on the cut itself.
-            if d > 1e-3 && d >= from && d < to && best.is_none_or(|b| (d, o.path) < b) {
-                best = Some((d, o.path));
+            if d > 1.0 && d >= from && d < to && best.is_none_or(|b| (d, o.owner) < b) {
+                best = Some((d, o.owner));
             }
-        }
+        });
         best
     }
     /// Whether a place may lie inside a closed cut, by the even-odd rule to the left and to the right;
     /// overlaps of joins count once per place. A run-in ends in the open, so that a ray through it counts
     /// one crossing too many: foil is outside whichever way one looks.
     fn in_slug(&self, p: [f64; 2]) -> bool {
-        let row = (((p[1] - self.y0) / self.row_mm).max(0.0) as usize).min(self.rows.len() - 1);
-        let crossing = |i: u32| {
-            let l = &self.lines[i as usize];
+        let row = (((p[1] - self.y0) / self.row_um).max(0.0) as usize).min(self.rows.len() - 1);
+        let crossing = |i: &u32| {
+            let l = &self.lines.segments[*i as usize];
             ((l.a[1] > p[1]) != (l.b[1] > p[1]))
                 .then(|| l.a[0] + (l.b[0] - l.a[0]) * (p[1] - l.a[1]) / (l.b[1] - l.a[1]))
         };
         let (mut left, mut right) = (0, 0);
         let mut at: Vec<f64> = Vec::new();
-        let path = |i: u32| self.lines[i as usize].path;
-        for own in self.rows[row].chunk_by(|a, b| path(*a) == path(*b)) {
+        // A path on one side of the place alone does not surround it.
+        let around = |c: &&Crossed| c.min_x <= p[0] && p[0] <= c.max_x;
+        for own in self.rows[row].iter().filter(around) {
             at.clear();
-            at.extend(own.iter().filter_map(|&i| crossing(i)));
+            at.extend(own.segments.iter().filter_map(crossing));
             at.sort_unstable_by(f64::total_cmp);
             // An overlap repeats a crossing at the same place.
-            at.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
+            at.dedup_by(|a, b| (*a - *b).abs() < 1e-3);
             let before = at.iter().filter(|x| **x <= p[0]).count();
             left += before;
             right += at.len() - before;

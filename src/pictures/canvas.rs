@@ -246,17 +246,24 @@ pub fn text_width(text: &str, size: f32) -> f32 {
         .sum()
 }
 
+/// Points nearer to the one before than this change no pixel that anybody would see.
+const NEAR_PX: f32 = 0.25;
+
 fn trace(pb: &mut PathBuilder, points: impl IntoIterator<Item = [f32; 2]>, closed: bool) {
-    let mut first = true;
-    for [x, y] in points {
-        if first {
-            pb.move_to(x, y);
-            first = false;
-        } else {
+    let mut points = points.into_iter().peekable();
+    let Some([x, y]) = points.next() else {
+        return;
+    };
+    pb.move_to(x, y);
+    let mut drawn = [x, y];
+    while let Some([x, y]) = points.next() {
+        let far = (x - drawn[0]).abs().max((y - drawn[1]).abs()) >= NEAR_PX;
+        if far || points.peek().is_none() {
             pb.line_to(x, y);
+            drawn = [x, y];
         }
     }
-    if closed && !first {
+    if closed {
         pb.close();
     }
 }

@@ -1,8 +1,8 @@
 //! Bars: metal left across an opening on purpose, found again from the cuts.
 
 use super::edges::{Stretch, place};
-use super::grid::{Grid, Segment, hypot};
 use super::webs::first_crossing;
+use crate::grid::{Grid, Segment, hypot};
 use rstar::RTree;
 use rstar::primitives::GeomWithData;
 use serde::Serialize;

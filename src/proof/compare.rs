@@ -1,7 +1,7 @@
 //! Two readings of what should be one job: do they cut the same, and how far apart are their ways?
 
 use super::ReadJob;
-use super::grid::hypot;
+use crate::grid::hypot;
 
 /// Farther apart than this are different cuts, not one cut at other written decimals. Millimetres.
 const ALIKE_MM: f64 = 1e-3;

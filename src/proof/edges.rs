@@ -5,7 +5,7 @@
 //! nearer, metal is gone that should stay. For each straight piece of the drawn edge both conditions hold
 //! on intervals, found exactly.
 
-use super::grid::{Grid, Segment, hypot};
+use crate::grid::{Grid, Segment, hypot};
 use rayon::prelude::*;
 use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};

@@ -3,7 +3,7 @@
 //! On each scan line the beam's sweep is a set of intervals, exact along x; the metal in between is
 //! joined with the metal of the line before. Lines lie closer than half a kerf, so no cut slips through.
 
-use super::grid::Segment;
+use crate::grid::Segment;
 use rayon::prelude::*;
 use serde::Serialize;
 

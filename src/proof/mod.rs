@@ -14,7 +14,6 @@ mod dialect;
 mod dxf;
 mod edges;
 mod foil;
-mod grid;
 mod order;
 mod over;
 mod plan;

@@ -1,11 +1,12 @@
 //! Metal gone that should stay: cuts beyond drawn edges, and cuts that lie in foil.
 
 use super::edges::{self, RingResult};
-use super::grid::{Segment, hypot};
 use super::verdict::Proof;
 use super::ways::Bands;
 use crate::artwork::Layer;
 use crate::finding::Finding;
+use crate::grid::{Segment, hypot};
+use rayon::prelude::*;
 
 impl Proof<'_> {
     /// Metal gone that should stay.
@@ -148,6 +149,21 @@ impl Proof<'_> {
         let s = self.sheet_um;
         let l = self.limits;
         let bands = Bands::new(&self.drawn.segments, s);
+        let in_metal = |p: [f64; 2]| {
+            let beyond = match self.drawn.nearest(p, l.radius_um + l.limit_um) {
+                Some(near) => near.2 > l.limit_um && !edges::faces(p, near),
+                None => true,
+            };
+            beyond && !bands.inside(&self.drawn.segments, p)
+        };
+        // Every point has to be looked at: a detour may begin anywhere.
+        let gone: Vec<Option<[f64; 2]>> = (self.cut.segments.par_iter())
+            .with_min_len(1024)
+            .map(|seg| {
+                let start = (seg.index == 0 && in_metal(seg.a)).then_some(seg.a);
+                start.or_else(|| in_metal(seg.b).then_some(seg.b))
+            })
+            .collect();
         let mut last = None;
         for k in 0..self.cut.segments.len() {
             let seg = self.cut.segments[k];
@@ -168,22 +184,8 @@ impl Proof<'_> {
                 );
                 continue;
             }
-            // Once per burn is enough to say, but every point has to be looked at: a detour may begin anywhere.
-            if last == Some(seg.owner) {
-                continue;
-            }
-            let in_metal = |p: [f64; 2]| {
-                let beyond = match self.drawn.nearest(p, l.radius_um + l.limit_um) {
-                    Some(near) => near.2 > l.limit_um && !edges::faces(p, near),
-                    None => true,
-                };
-                beyond && !bands.inside(&self.drawn.segments, p)
-            };
-            let at = if seg.index == 0 && in_metal(seg.a) {
-                seg.a
-            } else if in_metal(seg.b) {
-                seg.b
-            } else {
+            // Once per burn is enough to say.
+            let Some(at) = gone[k].filter(|_| last != Some(seg.owner)) else {
                 continue;
             };
             last = Some(seg.owner);

@@ -2,10 +2,10 @@
 
 use super::bars::{self, Bar};
 use super::edges::{self, Limits, RingResult, SEARCH_UM, Stretch};
-use super::grid::{Grid, Segment, hypot};
 use super::verdict::Proof;
 use crate::artwork::Layer;
 use crate::finding::Finding;
+use crate::grid::{Grid, Segment, hypot};
 use crate::recipe::Recipe;
 
 /// The edge of a sheet that is cut out, page micrometres; the foil around it lies on its left.

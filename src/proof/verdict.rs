@@ -3,12 +3,12 @@
 use super::bars::{self, Bar};
 use super::edges::{self, Limits, RingResult, SEARCH_UM, Stretch};
 use super::foil::{self, LoosePiece};
-use super::grid::{Grid, Segment};
 use super::sheet::Outline;
 use super::ways::{cut_segments, rings};
 use super::{Fault, Faults, ReadJob, order, webs};
 use crate::artwork::Layer;
 use crate::finding::Finding;
+use crate::grid::{Grid, Segment};
 use crate::recipe::Recipe;
 use crate::regions::Regions;
 use serde::Serialize;

@@ -1,7 +1,7 @@
 //! Drawn edges and ways of the beam as segments on the page, micrometres.
 
 use super::ReadJob;
-use super::grid::{Segment, hypot};
+use crate::grid::{Segment, hypot};
 use crate::recipe::{LaserSide, Origin, Recipe};
 use crate::regions::Regions;
 

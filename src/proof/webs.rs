@@ -7,7 +7,7 @@
 
 use super::bars::Bar;
 use super::edges::{Stretch, place};
-use super::grid::{Grid, Segment, hypot};
+use crate::grid::{Grid, Segment, hypot};
 
 /// What a web made wider must keep to, micrometres.
 #[derive(Debug, Clone, Copy)]

@@ -2,7 +2,7 @@
 
 /// A straight piece of a cut or of a drawn edge, micrometres, page coordinates.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Segment {
+pub(crate) struct Segment {
     pub a: [f64; 2],
     pub b: [f64; 2],
     /// Burn or ring it belongs to.
@@ -100,13 +100,13 @@ fn clip(x: (f64, f64), lo: f64, hi: f64) -> Option<(f64, f64)> {
     Some((a.min(b), a.max(b)))
 }
 
-pub(super) fn hypot(a: [f64; 2], b: [f64; 2]) -> f64 {
+pub(crate) fn hypot(a: [f64; 2], b: [f64; 2]) -> f64 {
     ((a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2)).sqrt()
 }
 
 /// The grid. Pieces of segments outside the box are not found.
 #[derive(Debug)]
-pub(super) struct Grid {
+pub(crate) struct Grid {
     pub segments: Vec<Segment>,
     min: [f64; 2],
     cell: f64,
