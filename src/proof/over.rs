@@ -165,7 +165,7 @@ impl Proof<'_> {
             })
             .collect();
         let mut last = None;
-        for k in 0..self.cut.segments.len() {
+        for (k, gone) in gone.into_iter().enumerate() {
             let seg = self.cut.segments[k];
             let out = seg.a[0].min(seg.b[0]) < s[0]
                 || seg.a[1].min(seg.b[1]) < s[1]
@@ -185,7 +185,7 @@ impl Proof<'_> {
                 continue;
             }
             // Once per burn is enough to say.
-            let Some(at) = gone[k].filter(|_| last != Some(seg.owner)) else {
+            let Some(at) = gone.filter(|_| last != Some(seg.owner)) else {
                 continue;
             };
             last = Some(seg.owner);
