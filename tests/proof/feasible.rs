@@ -144,7 +144,12 @@ fn islands_that_meet_in_a_point_are_held_together_over_it() {
     );
     let hung = difference(&drawn, &bars);
     for (along, across) in [(18.0, 50.0), (40.0, 50.0), (60.0, 40.0)] {
-        let at = |a: f64, b: f64| (3000.0 + (a - b) * 0.70711, 3000.0 + (a + b) * 0.70711);
+        let at = |a: f64, b: f64| {
+            (
+                3000.0 + (a - b) * std::f64::consts::FRAC_1_SQRT_2,
+                3000.0 + (a + b) * std::f64::consts::FRAC_1_SQRT_2,
+            )
+        };
         let over = polygon(&[
             at(-along, -across),
             at(along, -across),
