@@ -27,38 +27,77 @@ pub fn middle(points: &[[f64; 2]]) -> Option<[f64; 2]> {
 
 /// The points of `points` between two lengths along it, ends interpolated.
 pub fn part_of(points: &[[f64; 2]], from: f64, to: f64) -> Vec<[f64; 2]> {
-    let mut out = Vec::new();
-    let mut at = 0.0;
-    for w in points.windows(2) {
-        let (a, b) = (w[0], w[1]);
-        let len = distance(a, b);
-        let end = at + len;
-        let lerp = |s: f64| {
-            let t = if len > 0.0 {
-                ((s - at) / len).clamp(0.0, 1.0)
-            } else {
-                0.0
+    let mut walk = Walk {
+        points,
+        segment: 0,
+        at: 0.0,
+    };
+    walk.part(from, to)
+}
+
+/// The polyline in `count` parts of equal length; takes one walk along it, however many parts there are.
+pub fn in_parts(points: &[[f64; 2]], count: usize) -> Vec<Vec<[f64; 2]>> {
+    let share = length(points) / count as f64;
+    let mut walk = Walk {
+        points,
+        segment: 0,
+        at: 0.0,
+    };
+    (0..count)
+        .map(|n| walk.part(n as f64 * share, (n + 1) as f64 * share))
+        .collect()
+}
+
+/// A walk along a polyline, and the length at which its present segment starts.
+struct Walk<'a> {
+    points: &'a [[f64; 2]],
+    segment: usize,
+    at: f64,
+}
+
+impl Walk<'_> {
+    /// The part between two lengths; `from` is not less than that of the part before.
+    fn part(&mut self, from: f64, to: f64) -> Vec<[f64; 2]> {
+        let mut out = Vec::new();
+        while let Some(w) = self.points.get(self.segment..self.segment + 2) {
+            let (a, b) = (w[0], w[1]);
+            let (at, len) = (self.at, distance(a, b));
+            let end = at + len;
+            let lerp = |s: f64| {
+                let t = if len > 0.0 {
+                    ((s - at) / len).clamp(0.0, 1.0)
+                } else {
+                    0.0
+                };
+                if t <= 0.0 {
+                    a
+                } else if t >= 1.0 {
+                    b
+                } else {
+                    [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])]
+                }
             };
-            if t <= 0.0 {
-                a
-            } else if t >= 1.0 {
-                b
-            } else {
-                [a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1])]
+            if at >= to {
+                break;
             }
-        };
-        if end > from && at < to {
-            if out.is_empty() {
-                out.push(lerp(from));
+            if end > from {
+                if out.is_empty() {
+                    out.push(lerp(from));
+                }
+                let p = lerp(to);
+                if out.last() != Some(&p) {
+                    out.push(p);
+                }
             }
-            let p = lerp(to);
-            if out.last() != Some(&p) {
-                out.push(p);
+            if end > to {
+                // The next part starts on this segment.
+                break;
             }
+            self.segment += 1;
+            self.at = end;
         }
-        at = end;
+        out
     }
-    out
 }
 
 /// The polyline without points that lie within `tolerance` of the way without them (Douglas & Peucker,

@@ -7,7 +7,7 @@ use super::rows::{scale_row, settle_row};
 use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
 use super::{Foil, hot_webs, spacing_mm};
 use crate::motion::{Burn, Motion};
-use crate::polyline::{distance, part_of};
+use crate::polyline::{distance, in_parts};
 use crate::recipe::{Recipe, Slugs};
 use std::fmt;
 
@@ -106,12 +106,11 @@ fn visits(motion: &Motion, bite_mm: f64) -> Vec<Burn> {
             out.push(burn.clone());
             continue;
         }
-        for n in 0..count as usize {
-            let from = length * n as f64 / count;
+        for (n, points) in (0u32..).zip(in_parts(&burn.points, count as usize)) {
             out.push(Burn {
-                points: part_of(&burn.points, from, length * (n as f64 + 1.0) / count),
-                start_s: burn.start_s + from / burn.speed_mm_s,
-                ..burn.clone()
+                points,
+                start_s: burn.start_s + length * f64::from(n) / count / burn.speed_mm_s,
+                ..*burn
             });
         }
     }

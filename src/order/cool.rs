@@ -5,7 +5,7 @@
 //! and by the end of the visit; failing that, a pause with the beam off.
 
 use super::Visit;
-use super::bites::bites;
+use super::bites::{Beside, bites};
 use super::nest::Nest;
 use crate::finding::{Checked, Finding};
 use crate::heat::{Fineness, Foil, Load, PlanSheet, Trace, spacing_mm};
@@ -26,6 +26,8 @@ const PLAN_MARGIN: f64 = 0.95;
 /// A visit that is late by a whole pass is worth a jump longer by this share of the sheet's side: places that
 /// are hard to keep cool would otherwise be left for the end, where they have no other cuts between them.
 const LATE_SHARE: f64 = 0.1;
+/// Joins keep off metal narrower than this many tie bars.
+const NARROW_BARS: f64 = 1.5;
 /// Steps of the even spread, in time constants.
 const EVEN_STEP: f64 = 0.05;
 
@@ -115,13 +117,19 @@ impl<'a> Planner<'a> {
         let in_place = recipe.passes.scheme == Scheme::InPlace;
         let passes = recipe.passes.count;
         let passes_per_visit = if in_place { passes } else { 1 };
-        let parts: Vec<Vec<[f64; 2]>> = paths
-            .iter()
-            .map(|path| {
+        let [bite_mm, overlap_mm] = [recipe.heat.bite_mm, recipe.run_in_um() * 1e-3];
+        let any_joins = !in_place && paths.iter().any(|p| p.length_mm() > bite_mm);
+        let beside = Beside::new(
+            if any_joins { paths } else { &[] },
+            NARROW_BARS * recipe.tie_bars.width_um.max(1.0),
+        );
+        let parts: Vec<Vec<[f64; 2]>> = (0u32..)
+            .zip(paths)
+            .map(|(number, path)| {
                 if in_place {
                     vec![[0.0, path.length_mm()]]
                 } else {
-                    bites(path, recipe.heat.bite_mm, recipe.run_in_um() * 1e-3)
+                    bites(path, number, &beside, bite_mm, overlap_mm)
                 }
             })
             .collect();

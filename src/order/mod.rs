@@ -1,7 +1,7 @@
 //! Order: from cuts to a sequence of visits, inner before outer, near in travel or far in heat.
 
 mod arrange;
-pub mod bites;
+mod bites;
 pub mod cool;
 mod coolest;
 

@@ -20,6 +20,8 @@ pub struct Bar {
 /// Nearer to its ends than this a way may touch drawn edges.
 const TOUCH_UM: f64 = 0.2;
 
+/// Cosine of the angle to its edge's normal at which a bar may leave at most.
+const OBLIQUE: f64 = 0.1;
 /// A stretch at which a bar ends already is taken for so much further away.
 const USED_FARTHER: f64 = 2.0;
 
@@ -113,7 +115,7 @@ fn facing(a: &Stretch, b: &Stretch, rings: &[Vec<Segment>]) -> bool {
     let looks = |s: &Stretch, to: &Stretch| {
         let towards = |n: [f64; 2]| {
             let d = [to.middle[0] - s.middle[0], to.middle[1] - s.middle[1]];
-            n[0] * d[0] + n[1] * d[1] > 0.3 * l
+            n[0] * d[0] + n[1] * d[1] > OBLIQUE * l
         };
         let ring = &rings[s.ring as usize];
         // Where it runs round the tip of a point of foil, its parts look different ways.

@@ -70,6 +70,7 @@ pub(super) fn flood(
     radius_um: f64,
     solid_um: f64,
 ) -> Foil {
+    let cuts = &distinct(cuts)[..];
     let height = sheet_um[3] - sheet_um[1];
     let step = (radius_um / 2.0).clamp(0.25, 2.0).max(height / 300_000.0);
     let mut foil = flood_lines(cuts, edges, sheet_um, radius_um, None, step);
@@ -80,6 +81,18 @@ pub(super) fn flood(
         foil.pieces = flood_lines(cuts, edges, sheet_um, radius_um, reach, fine).pieces;
     }
     foil
+}
+
+/// Each way of the beam once: passes go over the same ways, and a job may repeat one any number of times.
+fn distinct(cuts: &[Segment]) -> Vec<Segment> {
+    let mut seen = rustc_hash::FxHashSet::default();
+    cuts.iter()
+        .filter(|s| {
+            let [a, b] = [s.a, s.b].map(|p| p.map(f64::to_bits));
+            seen.insert([a.min(b), a.max(b)])
+        })
+        .copied()
+        .collect()
 }
 
 /// `core_um` is the distance from every way of the beam that a place must have to make its piece no speck.

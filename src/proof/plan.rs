@@ -6,6 +6,9 @@ use crate::job::plan::{Plan, SCHEMA, Step};
 use crate::motion::Burn;
 use std::collections::BTreeMap;
 
+/// Least speed, mm/s, and power, W or percent, of a plan.
+const LEAST: f64 = 1e-6;
+
 pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> {
     let not = |why: String| ReadError::NotAJob {
         expected: "a plan.json",
@@ -21,7 +24,8 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     let mut faults = Faults::default();
     let mut clock = Clock::default();
     let s = &plan.settings;
-    let positive = |v: f64| v.is_finite() && v > 0.0;
+    // Slower than a nanometre a second, or weaker, is no machine; and times stay finite.
+    let positive = |v: f64| v.is_finite() && v >= LEAST;
     let own = plan
         .paths
         .iter()
@@ -37,7 +41,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     .chain(own)
     .all(positive)
     {
-        return Err(not("speeds and powers must be more than zero".into()));
+        return Err(not(format!("speeds and powers must be at least {LEAST}")));
     }
     if !plan.sheet_mm.iter().all(|v| v.abs() < 1e4)
         || plan.sheet_mm[0] >= plan.sheet_mm[2]

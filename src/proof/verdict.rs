@@ -552,6 +552,8 @@ impl<'a> Proof<'a> {
     pub(super) fn pass_counts(&mut self, results: &[RingResult], layer: &Layer) {
         // Bites of one cut overlap by their run-in.
         let overlap_um = (4.0 * self.recipe.run_in_um()).max(100.0);
+        // Lines that meet in an opening hardly wider than the beam all pass along its edges.
+        let few_um = 8.0 * self.limits.radius_um;
         for r in results {
             if r.samples == 0 {
                 continue;
@@ -572,7 +574,7 @@ impl<'a> Proof<'a> {
                 );
             }
             if let Some((at, burn)) = r.extra_at
-                && r.extra_um > (overlap_um + edges::PIECE_UM).min(0.5 * r.length_um)
+                && r.extra_um > (overlap_um + edges::PIECE_UM).min((0.5 * r.length_um).max(few_um))
             {
                 let line = self.job.line(burn as usize, 0);
                 self.fault(

@@ -14,7 +14,9 @@ mod whole;
 use crate::artwork::{Layer, TieLine};
 use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
-use crate::regions::{Bounds, EdgeIndex, Point, Regions, Shape, difference, inset, outset};
+use crate::regions::{
+    Bounds, EdgeIndex, Point, Regions, Shape, difference, inset, nearest_on_segment, outset,
+};
 use crate::units::{NM_PER_UM, show_length_um};
 use bars::{Placed, Surroundings};
 use geometry::{middle, mm, point, v};
@@ -335,11 +337,21 @@ fn close_rests(stencil: &mut Stencil, recipe: &Recipe) {
         let metal = outset(&new, 2.0 * tolerance_nm, tolerance_nm);
         stencil.openings = difference(&stencil.openings, &metal);
     }
+    // A drawn opening that meets another in a point becomes one of its own as bars are taken off: no bar is near it.
+    let beside_bar = |b: &Bounds| {
+        let middle = b.middle();
+        let reach = 0.5 * (b.width_nm() as f64).hypot(b.height_nm() as f64) + kerf_nm;
+        stencil.tie_bars.iter().any(|bar| {
+            let (_, d) = nearest_on_segment(middle, v(bar.from), v(bar.to));
+            d <= bar.width_um * NM_PER_UM / 2.0 + reach
+        })
+    };
     stencil.openings = stencil.openings.filter(|s| {
         let b = s.bounds();
         let small = (b.width_nm().max(b.height_nm()) as f64) < CRUMB * kerf_nm;
         !small
             || drawn.contains(&name(s))
+            || !beside_bar(&b)
             || !inset(&s.to_regions(), kerf_nm, tolerance_nm).is_empty()
     });
 }

@@ -354,3 +354,93 @@ fn preview_says_what_is_wrong_with_a_job_it_cannot_read() {
             .stderr(predicates::str::contains(name));
     }
 }
+
+/// Smallest distance of a place from the cuts of other paths.
+fn metal_beside_um(mask: &Mask, path: usize, p: [f64; 2]) -> f64 {
+    let others = mask.paths.iter().enumerate().filter(|(i, _)| *i != path);
+    let sides = others.flat_map(|(_, o)| o.points.windows(2));
+    sides
+        .map(|w| 1e3 * foilwright::regions::nearest_on_segment(p, w[0], w[1]).1)
+        .fold(f64::INFINITY, f64::min)
+}
+
+#[test]
+fn joins_keep_off_corners_tie_bars_and_narrow_webs() {
+    use foilwright::polyline::part_of;
+    // A large opening with small ones 60 um below it, at pitches that let no regular bite escape them all.
+    for (pitch, bite) in [(1.1, 2.0), (0.9, 1.5), (1.37, 2.0), (1.0, 1.7)] {
+        let mut paths = vec![masks::closed(vec![
+            [2.0, 5.0],
+            [17.0, 5.0],
+            [17.0, 8.03],
+            [2.0, 8.03],
+        ])];
+        let count = (15.0 / pitch) as usize;
+        for n in 0..count {
+            paths.push(masks::square(2.1 + pitch * n as f64, 4.64, 0.3));
+        }
+        let mut mask = masks::mask_a();
+        mask.paths = paths;
+        mask.recipe.heat.bite_mm = bite;
+        let visits = masks::cool(&mask).value;
+        covers(&mask, &visits);
+        let overlap = mask.recipe.run_in_um() * 1e-3;
+        let large = &mask.paths[0];
+        let joins: Vec<f64> = visits
+            .iter()
+            .filter(|v| v.path == 0 && v.pass == 1 && v.from_mm > 0.0)
+            .map(|v| v.from_mm)
+            .collect();
+        assert!(joins.len() > 15, "{}", joins.len());
+        for from in joins {
+            for at in [from, from + overlap] {
+                let p = part_of(&large.points, at, at + 1e-6)[0];
+                let metal = metal_beside_um(&mask, 0, p);
+                assert!(
+                    metal >= 149.9,
+                    "a join {metal} um from another cut at {p:?}"
+                );
+                let corner = large
+                    .points
+                    .iter()
+                    .map(|q| 1e3 * (q[0] - p[0]).hypot(q[1] - p[1]));
+                let corner = corner.fold(f64::INFINITY, f64::min);
+                assert!(
+                    corner >= 0.99e3 * overlap,
+                    "a join {corner} um from a corner"
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn the_planned_limit_grows_with_power_and_falls_with_loss() {
+    let mask = masks::mask_a();
+    let limit = |power: f64, loss: f64| {
+        let mut recipe = mask.recipe.clone();
+        recipe.laser.absorbed_fraction *= power;
+        recipe.heat.loss_w_m2_k *= loss;
+        cool::even_limit_k(&mask.paths, &recipe, mask.sheet_mm)
+    };
+    let one = limit(1.0, 1.0);
+    // Heat is linear; and in the long run the sheet's mean rise is what comes in over what is lost.
+    assert!((limit(0.5, 1.0) / one - 0.5).abs() < 1e-4);
+    assert!(limit(1.0, 2.0) < 0.75 * one && limit(1.0, 2.0) > 0.4 * one);
+    let s = mask.sheet_mm;
+    let area_m2 = (s[2] - s[0]) * (s[3] - s[1]) * 1e-6;
+    let beam_s: f64 = mask.paths.iter().map(|p| p.length_mm()).sum::<f64>()
+        * f64::from(mask.recipe.passes.count)
+        / mask.recipe.scan.cut_speed_mm_s;
+    let joule = beam_s * mask.recipe.power_w() * mask.recipe.laser.absorbed_fraction;
+    let job_s = beam_s
+        + f64::from(mask.recipe.passes.count)
+            * mask.paths.len() as f64
+            * mask.recipe.scan.jump_settle_ms
+            * 1e-3;
+    let mean = joule / job_s / (mask.recipe.heat.loss_w_m2_k * area_m2);
+    assert!(
+        one > mean && one < 2.0 * mean,
+        "{one} K against a mean of {mean} K"
+    );
+}

@@ -363,3 +363,18 @@ fn no_slit_that_the_beam_does_not_fit_into_is_left_beside_a_bar() {
     // A square corner keeps (1 - pi / 4) r^2 from a disc.
     assert!(largest < 0.25 * (kerf_nm / 2.0).powi(2), "{largest}");
 }
+
+#[test]
+fn a_pocket_behind_a_point_is_cut_although_small() {
+    // A notch in the island ends in a point, and beyond the point lies a triangle of 20 x 31 um.
+    let body = r#"<path fill-rule="evenodd" d="M1 1H9V9H1z M3 3H4.5L5 5L5.5 3H7V7H3z"/>
+        <path d="M5 5V5.031H4.98z"/>"#;
+    let (s, _) = tied(body);
+    let inside = Point::new(4_995_000, 5_022_000);
+    let opens = |r: &Regions| {
+        r.shapes()
+            .any(|p| foilwright::regions::ring_contains(p.outer(), inside) && p.holes().len() == 0)
+    };
+    assert!(!s.tie_bars.is_empty());
+    assert!(opens(&s.openings));
+}
