@@ -553,7 +553,7 @@ impl<'a> Proof<'a> {
         // Bites of one cut overlap by their run-in.
         let overlap_um = (4.0 * self.recipe.run_in_um()).max(100.0);
         // Lines that meet in an opening hardly wider than the beam all pass along its edges.
-        let few_um = 8.0 * self.limits.radius_um;
+        let few_um = 16.0 * self.limits.radius_um;
         for r in results {
             if r.samples == 0 {
                 continue;

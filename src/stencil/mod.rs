@@ -14,9 +14,7 @@ mod whole;
 use crate::artwork::{Layer, TieLine};
 use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
-use crate::regions::{
-    Bounds, EdgeIndex, Point, Regions, Shape, difference, inset, nearest_on_segment, outset,
-};
+use crate::regions::{Bounds, EdgeIndex, Point, Regions, Shape, difference, inset, outset};
 use crate::units::{NM_PER_UM, show_length_um};
 use bars::{Placed, Surroundings};
 use geometry::{middle, mm, point, v};
@@ -100,6 +98,8 @@ pub enum IslandMode {
 
 /// Rests of openings beside bars are crumbs when they are shorter than this many kerfs and nowhere two kerfs wide.
 const CRUMB: f64 = 4.0;
+/// What lies so near to a drawn edge lies on it.
+const ON_EDGE_NM: f64 = 3.0;
 /// Slits beside bars are at most this many kerfs wide: hardly more, so that only what no beam reaches is left.
 const SLIT: f64 = 1.02;
 /// Area that a corner of 45 degrees keeps from a disc of radius one: cot(a / 2) - (pi - a) / 2, and a little.
@@ -337,13 +337,15 @@ fn close_rests(stencil: &mut Stencil, recipe: &Recipe) {
         let metal = outset(&new, 2.0 * tolerance_nm, tolerance_nm);
         stencil.openings = difference(&stencil.openings, &metal);
     }
-    // A drawn opening that meets another in a point becomes one of its own as bars are taken off: no bar is near it.
-    let beside_bar = |b: &Bounds| {
-        let middle = b.middle();
-        let reach = 0.5 * (b.width_nm() as f64).hypot(b.height_nm() as f64) + kerf_nm;
-        stencil.tie_bars.iter().any(|bar| {
-            let (_, d) = nearest_on_segment(middle, v(bar.from), v(bar.to));
-            d <= bar.width_um * NM_PER_UM / 2.0 + reach
+    // A part of a drawn opening that hangs on the rest by a point becomes a shape of its own as bars are taken off; all
+    // of its outline is drawn.
+    let edges = LazyCell::new(|| EdgeIndex::new(&stencil.drawn));
+    let as_drawn = |s: &Shape<'_>| {
+        s.rings().all(|ring| {
+            (0..ring.len()).all(|i| {
+                let at = middle(v(ring[i]), v(ring[(i + 1) % ring.len()]));
+                edges.nearest(at).is_some_and(|(_, _, d)| d <= ON_EDGE_NM)
+            })
         })
     };
     stencil.openings = stencil.openings.filter(|s| {
@@ -351,7 +353,7 @@ fn close_rests(stencil: &mut Stencil, recipe: &Recipe) {
         let small = (b.width_nm().max(b.height_nm()) as f64) < CRUMB * kerf_nm;
         !small
             || drawn.contains(&name(s))
-            || !beside_bar(&b)
+            || as_drawn(&s)
             || !inset(&s.to_regions(), kerf_nm, tolerance_nm).is_empty()
     });
 }
