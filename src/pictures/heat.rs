@@ -7,6 +7,7 @@ use super::page::{HEIGHT, PANEL, WIDTH, page};
 use super::view::View;
 use crate::heat::{Frame, HeatResult};
 use crate::motion::Motion;
+use crate::sets::Sets;
 use crate::units::{show_time_s, trim_number};
 
 /// Pieces cut free carry no heat of interest: the foil left behind does.
@@ -50,6 +51,9 @@ fn round_up(v: f64) -> f64 {
         .find(|r| *r >= v)
         .unwrap_or(v)
 }
+
+/// Smaller patches on one side of the limit are not outlined.
+const SPECK_MM2: f64 = 0.3;
 
 /// Top of the scale: what 99 % of the foil stays below, and at least twice the limit.
 fn top_of_scale(values: &[f32], skip: &[bool], limit_k: Option<f64>) -> f64 {
@@ -119,12 +123,27 @@ fn field(canvas: &mut Canvas, view: &View, cells: Cells<'_>, top: f64) {
     canvas.polyline(corners, true, 1.5, QUIET);
 }
 
-/// The edge between cells below and above the limit, leaving out pieces cut free.
+/// The edge between cells below and above the limit, leaving out pieces cut free and specks: beside a cut, where the
+/// beam was near all the time, single cells have hardly been seen settled.
 fn contour(canvas: &mut Canvas, view: &View, cells: Cells<'_>, limit: f64) {
     let s = cells.sheet_mm;
     let (nx, ny) = (cells.nx, cells.ny);
     let (w, h) = ((s[2] - s[0]) / nx as f64, (s[3] - s[1]) / ny as f64);
-    let above = |k: usize| f64::from(cells.values[k]) > limit;
+    let hot = |k: usize| f64::from(cells.values[k]) > limit;
+    let mut patches = Sets::new(nx * ny);
+    for k in (0..nx * ny).filter(|k| !cells.is_blank(*k)) {
+        let beside = [(k % nx > 0).then(|| k - 1), k.checked_sub(nx)];
+        for other in beside.into_iter().flatten() {
+            if !cells.is_blank(other) && hot(other) == hot(k) {
+                patches.join(k, other);
+            }
+        }
+    }
+    let mut size = vec![0usize; nx * ny];
+    let patch: Vec<usize> = (0..nx * ny).map(|k| patches.root(k)).collect();
+    patch.iter().for_each(|root| size[*root] += 1);
+    let speck = |k: usize| (size[patch[k]] as f64) * w * h < SPECK_MM2;
+    let above = |k: usize| hot(k) != speck(k);
     let differ =
         |a: usize, b: usize| !cells.is_blank(a) && !cells.is_blank(b) && above(a) != above(b);
     for j in 0..ny {
