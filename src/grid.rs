@@ -1,5 +1,7 @@
 //! Segments in a grid of square cells: which of them come near a place?
 
+use crate::polyline::distance;
+
 /// A straight piece of a cut or of a drawn edge, micrometres, page coordinates.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Segment {
@@ -23,10 +25,10 @@ impl Segment {
             0.0
         };
         let q = [self.a[0] + t * d[0], self.a[1] + t * d[1]];
-        (q, hypot(p, q))
+        (q, distance(p, q))
     }
     pub fn length(&self) -> f64 {
-        hypot(self.a, self.b)
+        distance(self.a, self.b)
     }
     /// Unit normal on the left of the way from `a` to `b` (x to y): into the opening, for drawn edges.
     pub fn left(&self) -> [f64; 2] {
@@ -100,10 +102,6 @@ fn clip(x: (f64, f64), lo: f64, hi: f64) -> Option<(f64, f64)> {
     Some((a.min(b), a.max(b)))
 }
 
-pub(crate) fn hypot(a: [f64; 2], b: [f64; 2]) -> f64 {
-    ((a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2)).sqrt()
-}
-
 /// The grid. Pieces of segments outside the box are not found.
 #[derive(Debug)]
 pub(crate) struct Grid {
@@ -151,6 +149,28 @@ impl Grid {
         grid.starts = counts;
         grid.items = items;
         grid
+    }
+
+    /// A grid over all of the segments.
+    pub fn over(segments: Vec<Segment>, cell_um: f64) -> Grid {
+        let mut bounds = [
+            f64::INFINITY,
+            f64::INFINITY,
+            f64::NEG_INFINITY,
+            f64::NEG_INFINITY,
+        ];
+        for [x, y] in segments.iter().flat_map(|s| [s.a, s.b]) {
+            bounds = [
+                bounds[0].min(x),
+                bounds[1].min(y),
+                bounds[2].max(x),
+                bounds[3].max(y),
+            ];
+        }
+        if segments.is_empty() {
+            bounds = [0.0; 4];
+        }
+        Grid::new(segments, bounds, cell_um)
     }
 
     fn column(&self, x: f64) -> f64 {

@@ -1,8 +1,9 @@
 //! Webs so narrow that each pass beside them heats them, whatever the order.
 
 use super::Foil;
-use crate::grid::{Grid, Segment, hypot};
+use crate::grid::{Grid, Segment};
 use crate::motion::Motion;
+use crate::polyline::distance;
 use crate::units::{plural, trim_number};
 use rayon::prelude::*;
 use serde::Serialize;
@@ -154,15 +155,10 @@ impl Outlines {
     /// The first pass over everything.
     fn new(motion: &Motion) -> Outlines {
         let mut segments = Vec::new();
-        let (mut min, mut max) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
         for burn in motion.burns.iter().filter(|b| b.pass <= 1) {
             for w in burn.points.windows(2) {
                 let [a, b] = [w[0], w[1]].map(|p| p.map(|v| v * 1e3));
-                if hypot(a, b) > 0.0 {
-                    for p in [a, b] {
-                        min = std::array::from_fn(|d| min[d].min(p[d]));
-                        max = std::array::from_fn(|d| max[d].max(p[d]));
-                    }
+                if distance(a, b) > 0.0 {
                     segments.push(Segment {
                         a,
                         b,
@@ -178,14 +174,11 @@ impl Outlines {
         for (i, s) in segments.iter_mut().enumerate() {
             s.index = i as u32;
         }
-        if segments.is_empty() {
-            (min, max) = ([0.0; 2], [0.0; 2]);
-        }
-        let lines = Grid::new(segments, [min[0], min[1], max[0], max[1]], GRID_UM);
+        let lines = Grid::over(segments, GRID_UM);
         let stubs = stubs(motion, &lines);
         let kept = || lines.segments.iter().filter(|s| !stubs[s.index as usize]);
-        let y0 = min[1];
-        let height = (max[1] - y0).max(1e-3);
+        let y0 = motion.sheet_mm[1] * 1e3;
+        let height = (motion.sheet_mm[3] * 1e3 - y0).max(1e-3);
         // Rows so high that a segment lies in few of them.
         let mean =
             kept().map(|s| (s.b[1] - s.a[1]).abs()).sum::<f64>() / kept().count().max(1) as f64;

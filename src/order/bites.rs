@@ -1,6 +1,6 @@
 //! Bites: long cuts made in parts, so that no visit heats one place for long.
 
-use crate::grid::{Grid, Segment, hypot};
+use crate::grid::{Grid, Segment};
 use crate::kerf::CutPath;
 use crate::polyline::distance;
 
@@ -16,19 +16,14 @@ pub(super) struct Beside {
 impl Beside {
     /// The cuts of a sheet; what is further away than `reach_um` does not count.
     pub fn new(paths: &[CutPath], reach_um: f64) -> Beside {
-        let (mut min, mut max) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
         let mut segments = Vec::new();
         for (owner, path) in paths.iter().enumerate() {
             let mut at_um = 0.0;
             for (index, w) in path.points.windows(2).enumerate() {
                 let [a, b] = [w[0], w[1]].map(|p| p.map(|v| v * 1e3));
-                let length = hypot(a, b);
+                let length = distance(a, b);
                 if !length.is_finite() {
                     continue;
-                }
-                for p in [a, b] {
-                    min = std::array::from_fn(|d| min[d].min(p[d]));
-                    max = std::array::from_fn(|d| max[d].max(p[d]));
                 }
                 segments.push(Segment {
                     a,
@@ -40,11 +35,8 @@ impl Beside {
                 at_um += length;
             }
         }
-        if segments.is_empty() {
-            (min, max) = ([0.0; 2], [0.0; 2]);
-        }
         Beside {
-            cuts: Grid::new(segments, [min[0], min[1], max[0], max[1]], reach_um),
+            cuts: Grid::over(segments, reach_um),
             reach_um,
         }
     }
@@ -58,7 +50,7 @@ impl Beside {
             |s| {
                 let (q, d) = s.nearest(p);
                 if s.owner == path {
-                    let apart = (s.at_um + hypot(s.a, q) - at.along_mm * 1e3).abs();
+                    let apart = (s.at_um + distance(s.a, q) - at.along_mm * 1e3).abs();
                     if apart.min(length_mm * 1e3 - apart) < 3.0 * self.reach_um {
                         return;
                     }
@@ -126,8 +118,8 @@ pub(super) fn bites(
     let way = Way {
         path,
         number,
+        corners_mm: corners(path, &at_mm),
         at_mm,
-        corners_mm: corners(path, length),
     };
     let mut out = Vec::new();
     let mut from = 0.0;
@@ -186,22 +178,20 @@ fn clearance(corners: &[f64], at: f64) -> f64 {
     before.min(after)
 }
 
-/// Lengths along the path at which it turns sharply; its ends count too.
-fn corners(path: &CutPath, length: f64) -> Vec<f64> {
+/// Lengths along the path at which it turns sharply, given the length at each point; its ends count too.
+fn corners(path: &CutPath, at_mm: &[f64]) -> Vec<f64> {
     let limit = libm::cos(CORNER_DEG.to_radians());
     let mut out = vec![0.0];
-    let mut at = 0.0;
-    for w in path.points.windows(3) {
+    for (w, at) in path.points.windows(3).zip(&at_mm[1..]) {
         let (u, v) = (
             [w[1][0] - w[0][0], w[1][1] - w[0][1]],
             [w[2][0] - w[1][0], w[2][1] - w[1][1]],
         );
-        let (lu, lv) = (libm::hypot(u[0], u[1]), libm::hypot(v[0], v[1]));
-        at += lu;
-        if u[0] * v[0] + u[1] * v[1] < limit * lu * lv {
-            out.push(at);
+        let lengths = distance(w[0], w[1]) * distance(w[1], w[2]);
+        if u[0] * v[0] + u[1] * v[1] < limit * lengths {
+            out.push(*at);
         }
     }
-    out.push(length);
+    out.extend(at_mm.last());
     out
 }

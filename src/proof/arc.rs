@@ -17,8 +17,8 @@ pub(super) fn centre_form(
     clockwise: bool,
     radius_slack_mm: f64,
 ) -> Result<Vec<[f64; 2]>, String> {
-    let r0 = crate::grid::hypot(start, centre);
-    let r1 = crate::grid::hypot(end, centre);
+    let r0 = crate::polyline::distance(start, centre);
+    let r1 = crate::polyline::distance(end, centre);
     if (r0 - r1).abs() > radius_slack_mm {
         return Err(format!(
             "the arc starts {r0:.4} mm and ends {r1:.4} mm from its centre"

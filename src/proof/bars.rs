@@ -2,7 +2,8 @@
 
 use super::edges::{Stretch, place};
 use super::webs::first_crossing;
-use crate::grid::{Grid, Segment, hypot};
+use crate::grid::{Grid, Segment};
+use crate::polyline::distance;
 use rstar::RTree;
 use rstar::primitives::GeomWithData;
 use serde::Serialize;
@@ -55,13 +56,13 @@ pub(super) fn find(
             .nearest_neighbor_iter(&s.middle)
             .take(64)
             .map(|g| g.data)
-            .take_while(|&j| hypot(stretches[j].middle, s.middle) <= max_span_um)
+            .take_while(|&j| distance(stretches[j].middle, s.middle) <= max_span_um)
             .filter(|&j| j != i && facing(s, &stretches[j], rings))
             .collect();
         // One that another bar ends at already comes after others about as far.
         candidates.sort_by(|&a, &b| {
             let d = |j: usize| {
-                hypot(stretches[j].middle, s.middle) * if used[j] { USED_FARTHER } else { 1.0 }
+                distance(stretches[j].middle, s.middle) * if used[j] { USED_FARTHER } else { 1.0 }
             };
             d(a).total_cmp(&d(b)).then(a.cmp(&b))
         });
@@ -105,13 +106,13 @@ fn opposite(p: [f64; 2], stretch: &Stretch, rings: &[Vec<Segment>]) -> [f64; 2] 
             let at = stretch.from_um + stretch.length_um() * k as f64 / n as f64;
             place(ring, at).0
         })
-        .min_by(|a, b| hypot(*a, p).total_cmp(&hypot(*b, p)))
+        .min_by(|a, b| distance(*a, p).total_cmp(&distance(*b, p)))
         .unwrap_or(stretch.middle)
 }
 
 /// Whether each of two stretches has a side that looks towards the other.
 fn facing(a: &Stretch, b: &Stretch, rings: &[Vec<Segment>]) -> bool {
-    let l = hypot(a.middle, b.middle);
+    let l = distance(a.middle, b.middle);
     let looks = |s: &Stretch, to: &Stretch| {
         let towards = |n: [f64; 2]| {
             let d = [to.middle[0] - s.middle[0], to.middle[1] - s.middle[1]];
@@ -128,7 +129,7 @@ fn facing(a: &Stretch, b: &Stretch, rings: &[Vec<Segment>]) -> bool {
 /// Whether the straight way between two places of drawn edges leads over one opening, foil that bars bury left out: a
 /// bar does not end beyond foil.
 fn open_between(from: [f64; 2], to: [f64; 2], drawn: &Grid, buried: &[bool]) -> bool {
-    let length = hypot(from, to);
+    let length = distance(from, to);
     let u = [(to[0] - from[0]) / length, (to[1] - from[1]) / length];
     let off = [from[0] + u[0] * TOUCH_UM, from[1] + u[1] * TOUCH_UM];
     let counts = |s: &Segment| !buried[s.owner as usize];
@@ -144,7 +145,7 @@ pub(super) fn width(
     radius_um: f64,
     max_width_um: f64,
 ) -> Option<f64> {
-    let length = hypot(from, to);
+    let length = distance(from, to);
     let d = [(to[0] - from[0]) / length, (to[1] - from[1]) / length];
     let n = ((length / 4.0).ceil() as usize).clamp(3, 512);
     let reach = max_width_um + 2.0 * radius_um;

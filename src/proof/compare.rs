@@ -1,7 +1,7 @@
 //! Two readings of what should be one job: do they cut the same, and how far apart are their ways?
 
 use super::ReadJob;
-use crate::grid::hypot;
+use crate::polyline::distance;
 
 /// Farther apart than this are different cuts, not one cut at other written decimals. Millimetres.
 const ALIKE_MM: f64 = 1e-3;
@@ -25,12 +25,12 @@ pub fn apart_um(a: &ReadJob, b: &ReadJob) -> Option<f64> {
 
 fn walk(a: &[[f64; 2]], b: &[[f64; 2]]) -> Option<f64> {
     let (mut i, mut j) = (0, 0);
-    let mut worst = hypot(*a.first()?, *b.first()?);
+    let mut worst = distance(*a.first()?, *b.first()?);
     while i + 1 < a.len() || j + 1 < b.len() {
         let next = [(i + 1, j + 1), (i + 1, j), (i, j + 1)]
             .into_iter()
             .filter(|&(i, j)| i < a.len() && j < b.len())
-            .map(|(i, j)| (hypot(a[i], b[j]), i, j))
+            .map(|(i, j)| (distance(a[i], b[j]), i, j))
             .min_by(|x, y| x.0.total_cmp(&y.0))?;
         worst = worst.max(next.0);
         if worst > ALIKE_MM {

@@ -80,7 +80,7 @@ impl Dialect {
     }
 
     pub(super) fn jump_s(&self, from: Option<[f64; 2]>, to: [f64; 2]) -> f64 {
-        let d = from.map_or(0.0, |f| crate::grid::hypot(f, to));
+        let d = from.map_or(0.0, |f| crate::polyline::distance(f, to));
         d / self.jump_speed_mm_s + self.jump_settle_s
     }
 }

@@ -5,7 +5,8 @@
 //! nearer, metal is gone that should stay. For each straight piece of the drawn edge both conditions hold
 //! on intervals, found exactly.
 
-use crate::grid::{Grid, Segment, hypot};
+use crate::grid::{Grid, Segment};
+use crate::polyline::distance;
 use rayon::prelude::*;
 use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};
@@ -332,7 +333,7 @@ fn stretch(
 /// Unit normal, into the opening, of the line between two places of a ring; `None` where they are one.
 fn across(ring: &[Segment], from_um: f64, to_um: f64) -> Option<[f64; 2]> {
     let (a, b) = (place(ring, from_um).0, place(ring, to_um).0);
-    let l = hypot(a, b);
+    let l = distance(a, b);
     (l > STRAIGHT_UM).then(|| [(a[1] - b[1]) / l, (b[0] - a[0]) / l])
 }
 
@@ -363,7 +364,7 @@ fn beam_fits(p: [f64; 2], normal: [f64; 2], drawn: &Grid, l: Limits) -> bool {
         }
         let by = (r - d) / d;
         c = [c[0] + (c[0] - q[0]) * by, c[1] + (c[1] - q[1]) * by];
-        let far = hypot(c, p);
+        let far = distance(c, p);
         if far > most {
             let k = most / far;
             c = [p[0] + (c[0] - p[0]) * k, p[1] + (c[1] - p[1]) * k];
@@ -405,7 +406,7 @@ pub(super) fn narrowest_web(rings: &[Vec<Segment>], drawn: &Grid, reach_um: f64)
             let (lo, hi) = (boxes[i].lower(), boxes[i].upper());
             let gap = |lo2: [f64; 2], hi2: [f64; 2]| {
                 let d = [0, 1].map(|k| (lo2[k] - hi[k]).max(lo[k] - hi2[k]).max(0.0));
-                hypot(d, [0.0; 2])
+                distance(d, [0.0; 2])
             };
             let around = AABB::from_corners(lo.map(|v| v - reach_um), hi.map(|v| v + reach_um));
             let bound = if is_convex(&rings[i]) {
@@ -502,7 +503,7 @@ fn web_from(
         }
         if s.owner == edge.owner {
             // The two sides of a point are no web.
-            let apart = (s.at_um + hypot(s.a, q) - at_um).abs();
+            let apart = (s.at_um + distance(s.a, q) - at_um).abs();
             if apart.min(ring_um - apart) < 3.0 * d {
                 return;
             }

@@ -5,7 +5,8 @@ use super::verdict::Proof;
 use super::ways::Bands;
 use crate::artwork::Layer;
 use crate::finding::Finding;
-use crate::grid::{Segment, hypot};
+use crate::grid::Segment;
+use crate::polyline::distance;
 use rayon::prelude::*;
 
 impl Proof<'_> {
@@ -68,7 +69,7 @@ impl Proof<'_> {
         if length <= 0.0 {
             return false;
         }
-        let along = hypot(cut.a, c) / length;
+        let along = distance(cut.a, c) / length;
         let (from, to) = (
             cut.at((along - r / length).max(0.0)),
             cut.at((along + r / length).min(1.0)),

@@ -98,7 +98,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                 if points.iter().any(|q| !place(q, dialect, n, &mut faults)) {
                     continue;
                 }
-                let apart = beam_at.is_none_or(|b| crate::grid::hypot(b, points[0]) > 1e-6);
+                let apart = beam_at.is_none_or(|b| crate::polyline::distance(b, points[0]) > 1e-6);
                 if apart {
                     faults.blocking(
                         n,
@@ -174,7 +174,7 @@ fn stretch(points: &[[f64; 2]], from: f64, to: f64) -> Vec<[f64; 2]> {
     let mut out: Vec<[f64; 2]> = Vec::new();
     let mut at = 0.0;
     for w in points.windows(2) {
-        let l = crate::grid::hypot(w[0], w[1]);
+        let l = crate::polyline::distance(w[0], w[1]);
         let (a, b) = ((from - at) / l, (to - at) / l);
         at += l;
         if !(l > 0.0 && b > 0.0 && a < 1.0 && a < b) {

@@ -565,7 +565,7 @@ fn length_on_foil(dialect: &Dialect, start: [f64; 2], points: &[[f64; 2]]) -> f6
     let mut sum = 0.0;
     for p in points {
         let p = dialect.on_foil(*p);
-        sum += crate::grid::hypot(at, p);
+        sum += crate::polyline::distance(at, p);
         at = p;
     }
     sum

@@ -5,7 +5,8 @@ use super::edges::{self, Limits, RingResult, SEARCH_UM, Stretch};
 use super::verdict::Proof;
 use crate::artwork::Layer;
 use crate::finding::Finding;
-use crate::grid::{Grid, Segment, hypot};
+use crate::grid::{Grid, Segment};
+use crate::polyline::distance;
 use crate::recipe::Recipe;
 
 /// The edge of a sheet that is cut out, page micrometres; the foil around it lies on its left.
@@ -221,7 +222,7 @@ impl Outline {
             let apart = |p: &[f64; 2]| {
                 found
                     .iter()
-                    .map(|f| hypot(*f, *p))
+                    .map(|f| distance(*f, *p))
                     .fold(f64::INFINITY, f64::min)
             };
             places.sort_by(|a, b| apart(b).total_cmp(&apart(a)));

@@ -1,7 +1,8 @@
 //! Drawn edges and ways of the beam as segments on the page, micrometres.
 
 use super::ReadJob;
-use crate::grid::{Segment, hypot};
+use crate::grid::Segment;
+use crate::polyline::distance;
 use crate::recipe::{LaserSide, Origin, Recipe};
 use crate::regions::Regions;
 
@@ -82,7 +83,7 @@ pub(super) fn cut_segments(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -
                 index: i as u32,
                 at_um,
             });
-            at_um += hypot(a, b);
+            at_um += distance(a, b);
         }
     }
     out

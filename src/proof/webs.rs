@@ -7,7 +7,8 @@
 
 use super::bars::Bar;
 use super::edges::{Stretch, place};
-use crate::grid::{Grid, Segment, hypot};
+use crate::grid::{Grid, Segment};
+use crate::polyline::distance;
 
 /// What a web made wider must keep to, micrometres.
 #[derive(Debug, Clone, Copy)]
@@ -90,7 +91,7 @@ pub(super) fn across_throat(stretch: &Stretch, drawn: &Grid, cut: &Grid, w: Widt
     let most = 1.5 * w.max_bar_um;
     let ways = [along, [-along[0], -along[1]]].map(|u| {
         let cut_at = metal_along(middle, u, most, cut, w.radius_um);
-        let wall_at = wall_ahead(middle, u, most, drawn).map(|(q, _)| hypot(middle, q));
+        let wall_at = wall_ahead(middle, u, most, drawn).map(|(q, _)| distance(middle, q));
         (cut_at, wall_at)
     });
     let is_cut =
@@ -262,7 +263,7 @@ fn behind(
             }
             if s.owner == owner {
                 // The two sides of a point are no web.
-                let apart = (s.at_um + hypot(s.a, q) - at_um).abs();
+                let apart = (s.at_um + distance(s.a, q) - at_um).abs();
                 if apart.min(ring_um - apart) < (3.0 * d).max(1.0) {
                     return;
                 }

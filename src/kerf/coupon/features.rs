@@ -51,12 +51,7 @@ pub fn kerf_coupon(recipe: &Recipe, size_mm: [f64; 2]) -> Result<Coupon, CouponE
         "label,feature,axis,drawn_um,measured_um,applied_kerf_um,side,power_percent,pulse_rate_khz,cut_speed_mm_s,passes,scheme,focus_offset_mm",
     );
     c.groups.push(Group::of(recipe));
-    c.jobs.push(JobPart {
-        suffix: String::new(),
-        pulse_rate_khz: recipe.laser.pulse_rate_khz,
-        focus_offset_mm: recipe.laser.focus_offset_mm,
-        before: String::new(),
-    });
+    c.jobs.push(JobPart::of(recipe));
     c.corner_mark(0);
     let settings = format!(
         "{},{},{},{},{},{}",

@@ -76,6 +76,18 @@ pub struct JobPart {
     pub before: String,
 }
 
+impl JobPart {
+    /// The only job of a coupon, with the recipe's settings.
+    fn of(recipe: &Recipe) -> JobPart {
+        JobPart {
+            suffix: String::new(),
+            pulse_rate_khz: recipe.laser.pulse_rate_khz,
+            focus_offset_mm: recipe.laser.focus_offset_mm,
+            before: String::new(),
+        }
+    }
+}
+
 /// A coupon, ready to be drawn and cut.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Coupon {

@@ -53,12 +53,7 @@ pub fn pulse_coupon(
         "row,power_percent,pulse_rate_khz,energy_uj,pulses,diameter_um",
     );
     c.groups.push(Group::of(recipe));
-    c.jobs.push(JobPart {
-        suffix: String::new(),
-        pulse_rate_khz: recipe.laser.pulse_rate_khz,
-        focus_offset_mm: recipe.laser.focus_offset_mm,
-        before: String::new(),
-    });
+    c.jobs.push(JobPart::of(recipe));
     c.corner_mark(0);
     for i in 0..rows {
         let power = rounded(from * libm::pow(to / from, i as f64 / (rows - 1) as f64));

@@ -36,12 +36,7 @@ pub fn heat_coupon(recipe: &Recipe) -> Result<Coupon, CouponError> {
         pause_before_s: PAUSE_S,
         ..Group::of(recipe)
     });
-    c.jobs.push(JobPart {
-        suffix: String::new(),
-        pulse_rate_khz: recipe.laser.pulse_rate_khz,
-        focus_offset_mm: recipe.laser.focus_offset_mm,
-        before: String::new(),
-    });
+    c.jobs.push(JobPart::of(recipe));
     c.corner_mark(0);
     let middle = SIDE_MM / 2.0;
     let at = |r: f64, spoke: u32| {
