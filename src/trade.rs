@@ -1,6 +1,6 @@
 //! Time against heat: one drawing in cool order at several limits, beside travel order and the order as drawn.
 
-use crate::heat::{SimOptions, simulate};
+use crate::heat::{Detail, SimOptions, simulate};
 use crate::job::{self, Plan};
 use crate::kerf::CutPath;
 use crate::order::cool::even_limit_k;
@@ -138,7 +138,7 @@ pub fn trade(
 /// One plan simulated, and the size of the cells.
 fn row(plan: &Plan, mode: OrderMode, limit_k: Option<f64>, recipe: &Recipe) -> (Row, f64) {
     let options = SimOptions {
-        quick: true,
+        detail: Detail::Quick,
         ..SimOptions::default()
     };
     let heat = simulate(&plan.motion(), recipe, options);

@@ -2,7 +2,7 @@
 
 use super::{Exit, StencilFlags, compare, preview, trade, words};
 use crate::finding::{Finding, Severity};
-use crate::heat::{SimOptions, simulate};
+use crate::heat::{Detail, SimOptions, simulate};
 use crate::job;
 use crate::motion::Motion;
 use crate::order::OrderMode;
@@ -174,7 +174,7 @@ fn make_files(
             ));
             if !motion.burns.is_empty() {
                 let options = SimOptions {
-                    quick: true,
+                    detail: Detail::Quick,
                     ..SimOptions::default()
                 };
                 let result = simulate(&motion, recipe, options);

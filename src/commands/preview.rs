@@ -1,7 +1,7 @@
 //! `foilwright preview`: what a written job will do, drawn from the file alone.
 
 use super::{Common, Exit, Overrides};
-use crate::heat::{HeatResult, SimOptions, simulate};
+use crate::heat::{Detail, HeatResult, SimOptions, simulate};
 use crate::kerf::{CutKind, CutPath};
 use crate::motion::Motion;
 use crate::order::cool::even_limit_k;
@@ -184,7 +184,11 @@ fn with_progress(args: &PreviewArgs, motion: &Motion, recipe: &Recipe) -> HeatRe
         recipe,
         SimOptions {
             cell_um: args.cell,
-            quick: args.quick,
+            detail: if args.quick {
+                Detail::Quick
+            } else {
+                Detail::Thorough
+            },
             slide: true,
             frames: if args.film { FILM_FRAMES } else { 0 },
             progress: Some(&mut tell),

@@ -3,7 +3,7 @@
 use super::{Common, DrawingFlags, Exit, Overrides};
 use crate::artwork::{self, Artwork, Layer};
 use crate::finding::Severity;
-use crate::heat::{HeatResult, SimOptions, simulate};
+use crate::heat::{Detail, HeatResult, SimOptions, simulate};
 use crate::order::OrderMode;
 use crate::output::OutputSet;
 use crate::pictures::proof::{Close, ProofPicture, proof_png};
@@ -203,7 +203,7 @@ fn heat_of(job: &ReadJob, recipe: &Recipe) -> Option<HeatResult> {
         return None;
     }
     let options = SimOptions {
-        quick: true,
+        detail: Detail::Quick,
         ..SimOptions::default()
     };
     Some(simulate(&motion, recipe, options))

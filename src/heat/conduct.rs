@@ -72,7 +72,7 @@ impl Links<'_> {
         scratch: &mut Scratch,
         window: Window,
         (units, count): (f64, usize),
-        ghosts: impl Fn(&mut [f32], usize),
+        ghosts: &impl Fn(&mut [f32], usize),
     ) {
         let [[x0, x1], [y0, y1]] = window;
         let n = x1 + 1 - x0;

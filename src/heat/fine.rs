@@ -58,12 +58,16 @@ impl Energy {
 impl FineSheet {
     /// Cells of about `dx_mm` over `sheet_mm` (x min, y min, x max, y max).
     pub fn new(sheet_mm: [f64; 4], dx_mm: f64, foil: &Foil) -> FineSheet {
+        FineSheet::with_cells(sheet_mm, [dx_mm; 2], foil)
+    }
+    /// Cells of about that size along x and y.
+    pub(super) fn with_cells(sheet_mm: [f64; 4], about_mm: [f64; 2], foil: &Foil) -> FineSheet {
         let span = [
             (sheet_mm[2] - sheet_mm[0]).max(1e-3),
             (sheet_mm[3] - sheet_mm[1]).max(1e-3),
         ];
-        let count = |w: f64| ((w / dx_mm).round() as usize).clamp(2, 8000);
-        let (nx, ny) = (count(span[0]), count(span[1]));
+        let count = |i: usize| ((span[i] / about_mm[i]).round() as usize).clamp(2, 8000);
+        let (nx, ny) = (count(0), count(1));
         let cell_mm = [span[0] / nx as f64, span[1] / ny as f64];
         let (hx, hy) = (cell_mm[0] * 1e-3, cell_mm[1] * 1e-3);
         // An eighth of h2 / alpha: the errors of space and time then cancel on average over directions
@@ -201,15 +205,35 @@ impl FineSheet {
     }
     /// Puts heat in at a place; answers the cells and their rises.
     pub fn heat(&mut self, p: [f64; 2], joule: f64) -> [(usize, f32); 4] {
+        self.put(self.around(p), joule)
+    }
+    fn put(&mut self, around: [(usize, f64); 4], joule: f64) -> [(usize, f32); 4] {
         let per_joule = 1.0 / self.cell_j_k();
-        let out = self
-            .around(p)
-            .map(|(k, w)| (k, (joule * w * per_joule) as f32));
+        let out = around.map(|(k, w)| (k, (joule * w * per_joule) as f32));
         for (k, rise) in out {
             self.t[k] += rise;
             self.energy.put_in_j += f64::from(rise) / per_joule;
         }
         out
+    }
+    /// Puts heat in on a cut along `a` to `b`, at its middle: half of it on either side. By distance alone a cut
+    /// beside a cell's centre would leave nearly all of its heat to one side.
+    pub(super) fn heat_beside(
+        &mut self,
+        a: [f64; 2],
+        b: [f64; 2],
+        joule: f64,
+    ) -> [(usize, f32); 4] {
+        let middle = [(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0];
+        let [x, y] = self.cells(middle);
+        let inside = x > 1.0 && y > 1.0 && x < self.nx as f64 && y < self.ny as f64;
+        let around = self.around(middle);
+        let mut weights = around.map(|(_, w)| w);
+        if inside {
+            let way = [0, 1].map(|i| (b[i] - a[i]) / self.cell_mm[i]);
+            even_sides(&mut weights, [x.fract(), y.fract()], way);
+        }
+        self.put(std::array::from_fn(|n| (around[n].0, weights[n])), joule)
     }
     /// Weakens the links that the segment crosses to `factor` of a whole one; 0 severs them.
     /// Severed pairs of cells are added to `severed`.
@@ -239,7 +263,13 @@ impl FineSheet {
             links.explicit(&self.t, next, whole, self.units.0 as f32);
             std::mem::swap(&mut self.t, next);
         } else {
-            links.advance(&mut self.t, &mut self.scratch, whole, self.units, |_, _| {});
+            links.advance(
+                &mut self.t,
+                &mut self.scratch,
+                whole,
+                self.units,
+                &|_, _| {},
+            );
         }
         if self.foil.clamped {
             self.energy.lost_j += (before - self.total()) * self.cell_j_k();
@@ -252,7 +282,7 @@ impl FineSheet {
             gy: &self.gy,
             stride: self.stride,
         };
-        links.advance(t, scratch, window, self.units, |_, _| {});
+        links.advance(t, scratch, window, self.units, &|_, _| {});
     }
     fn total(&self) -> f64 {
         self.t.chunks(self.stride).map(sum_row).sum()
@@ -406,6 +436,24 @@ impl FineSheet {
             out.extend((1..=self.nx).map(|i| value(j * self.stride + i)));
         }
         out
+    }
+}
+
+/// Shares the weights of the four cells around a place (`[0, 0]`, `[1, 0]`, `[0, 1]`, `[1, 1]` of the square between
+/// their centres, `at` within it) so that those left of a line along `way` through it have half, and those right half.
+pub(super) fn even_sides(weights: &mut [f64; 4], at: [f64; 2], way: [f64; 2]) {
+    let side = |n: usize| {
+        let (x, y) = ((n % 2) as f64 - at[0], (n / 2) as f64 - at[1]);
+        usize::from(way[0] * y - way[1] * x > 0.0)
+    };
+    let mut sums = [0.0; 2];
+    for (n, w) in weights.iter().enumerate() {
+        sums[side(n)] += w;
+    }
+    if sums[0] > 0.0 && sums[1] > 0.0 {
+        for (n, w) in weights.iter_mut().enumerate() {
+            *w *= 0.5 / sums[side(n)];
+        }
     }
 }
 

@@ -3,13 +3,14 @@
 
 use super::Foil;
 use super::conduct::{Links, Scratch, Window, stable_s, stages};
-use super::fine::{crossings, groove};
+use super::fine::{crossings, even_sides, groove};
 use crate::polyline;
 
 /// How fine to plan.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Fineness {
-    pub cell_mm: f64,
+    /// Size of a cell along x and y.
+    pub cell_mm: [f64; 2],
     /// Rays of a link, 1 to 8.
     pub rays: u32,
     /// Visits are gathered until this much time has passed; 0 steps after each.
@@ -35,14 +36,24 @@ pub struct Load {
 
 /// Cell stages spent on a plan: some seconds; and where that gives cells of half the distance between cuts, which
 /// webs need, up to half a minute.
-const PLAN_WORK: f64 = 8e9;
-const WEB_WORK: f64 = 5e10;
+const PLAN_WORK: f64 = 1.6e10;
+const WEB_WORK: f64 = 1e11;
 /// A cut warms the foil in so many parts one after another.
-const PARTS: usize = 4;
+const PARTS: usize = 6;
 /// First looks ahead, after the shortest jump: while the heat of the last cut reaches its neighbours.
 const SOON_S: [f64; 3] = [0.0, 1e-3, 3e-3];
+/// Longer waits are stepped in so many legs: one long step of first order leaves up to 0.4 of what should have faded
+/// (its factor tends to J0(2 sqrt(x)) for exp(-x)), so many of them 0.4 to that power.
+const LEGS: f64 = 4.0;
+/// Stable steps in a leg, at least.
+const LEG_STEPS: f64 = 2.0;
 /// Cells larger than this step by ticks.
 const TICK_CELL_MM: f64 = 0.4;
+
+/// Legs of a wait of `steps` stable steps.
+fn legs(steps: f64) -> f64 {
+    (steps / LEG_STEPS).ceil().clamp(1.0, LEGS)
+}
 
 impl Fineness {
     /// The finest that the work allows, but no finer than half the distance between cuts.
@@ -54,7 +65,8 @@ impl Fineness {
             let step_s = stable_s([cell_mm; 2], foil);
             let tick_s = if cell_mm > TICK_CELL_MM { step_s } else { 0.0 };
             let ticks = load.visits * (load.visit_s / tick_s.max(load.visit_s)).min(1.0);
-            let stages = stages(load.visit_s.max(tick_s) / step_s) as f64;
+            let steps = load.visit_s.max(tick_s) / step_s;
+            let stages = legs(steps) * stages(steps / legs(steps)) as f64;
             let most = if cell_mm <= 0.5 * load.spacing_mm {
                 WEB_WORK
             } else {
@@ -62,7 +74,7 @@ impl Fineness {
             };
             if load.area_mm2 / (cell_mm * cell_mm) * ticks * 2.0 * stages <= most {
                 return Fineness {
-                    cell_mm,
+                    cell_mm: [cell_mm; 2],
                     rays: if cell_mm <= 0.8 * load.spacing_mm {
                         1
                     } else {
@@ -78,13 +90,49 @@ impl Fineness {
     }
 }
 
-/// What one cut does to the sheet.
+/// What one cut does to the sheet, part of its way by part.
 #[derive(Debug, Clone, Default)]
 pub struct Trace {
-    /// Cells warmed and their shares of the heat, for each part of the way in turn.
-    parts: Vec<Vec<(u32, f32)>>,
+    parts: Vec<Part>,
+}
+
+#[derive(Debug, Clone, Default)]
+struct Part {
+    /// Cells warmed and their shares of the whole cut's heat.
+    cells: Vec<(u32, f32)>,
     /// Links crossed: axis, link, rays.
     links: Vec<(u8, u32, u8)>,
+}
+
+impl Part {
+    /// Puts what was noted of the same cell or link together.
+    fn gather(&mut self) {
+        self.cells.sort_unstable_by_key(|c| c.0);
+        self.cells.dedup_by(|next, kept| {
+            let same = kept.0 == next.0;
+            if same {
+                kept.1 += next.1;
+            }
+            same
+        });
+        self.cells.shrink_to_fit();
+        self.links.sort_unstable();
+        self.links.dedup_by(|next, kept| {
+            let same = (kept.0, kept.1) == (next.0, next.1);
+            if same {
+                kept.2 |= next.2;
+            }
+            same
+        });
+        self.links.shrink_to_fit();
+    }
+}
+
+impl Trace {
+    fn cells(&self) -> impl Iterator<Item = (usize, f32)> {
+        let cells = self.parts.iter().flat_map(|part| &part.cells);
+        cells.map(|(k, share)| (*k as usize, *share))
+    }
 }
 
 /// Cells joined by links, with a border of ghost cells. Rises above rest, kelvin, f32.
@@ -135,8 +183,8 @@ impl PlanSheet {
             (sheet_mm[2] - sheet_mm[0]).max(1e-3),
             (sheet_mm[3] - sheet_mm[1]).max(1e-3),
         ];
-        let count = |w: f64| ((w / fineness.cell_mm).round() as usize).clamp(2, 4000);
-        let (nx, ny) = (count(span[0]), count(span[1]));
+        let count = |i: usize| ((span[i] / fineness.cell_mm[i]).round() as usize).clamp(2, 4000);
+        let (nx, ny) = (count(0), count(1));
         let cell_mm = [span[0] / nx as f64, span[1] / ny as f64];
         let step_s = stable_s(cell_mm, foil);
         let part = |i: usize| (foil.alpha_m2_s * step_s / (cell_mm[i] * 1e-3).powi(2)) as f32;
@@ -190,55 +238,61 @@ impl PlanSheet {
     }
     /// What a cut along `points` (mm) does.
     pub fn trace(&self, points: &[[f64; 2]]) -> Trace {
-        let mut parts: Vec<Vec<(u32, f32)>> = vec![Vec::new(); self.parts()];
-        let mut links: Vec<(u8, u32, u8)> = Vec::new();
+        let count = if self.tick_s > 0.0 { 1 } else { PARTS };
+        let mut parts: Vec<Part> = vec![Part::default(); count];
         let piece = 0.5 * self.cell_mm[0].min(self.cell_mm[1]);
         let whole = polyline::length(points).max(1e-12);
         let mut at = 0.0;
         for w in points.windows(2) {
             let length = polyline::distance(w[0], w[1]);
-            let count = (length / piece).ceil().clamp(1.0, 1e6);
-            for n in 0..count as usize {
-                let f = (n as f64 + 0.5) / count;
-                let p = [
-                    w[0][0] + f * (w[1][0] - w[0][0]),
-                    w[0][1] + f * (w[1][1] - w[0][1]),
-                ];
-                let part = ((at + f * length) / whole * parts.len() as f64) as usize;
-                let part = part.min(parts.len() - 1);
-                let share = (length / count / whole) as f32;
-                parts[part].extend(self.around(self.place(p)).map(|(k, u)| (k, u * share)));
+            let way = [0, 1].map(|i| w[1][i] - w[0][i]);
+            let place = |f: f64| [0, 1].map(|i| w[0][i] + f * way[i]);
+            let in_cells = [0, 1].map(|i| way[i] / self.cell_mm[i]);
+            let part_of = |f: f64| {
+                let part = ((at + f * length) / whole * count as f64) as usize;
+                part.min(count - 1)
+            };
+            let pieces = (length / piece).ceil().clamp(1.0, 1e6);
+            let share = (length / pieces / whole) as f32;
+            for n in 0..pieces as usize {
+                let f = (n as f64 + 0.5) / pieces;
+                let cells = self.beside(place(f), in_cells);
+                let warmed = &mut parts[part_of(f)].cells;
+                warmed.extend(cells.map(|(k, u)| (k, u * share)));
+            }
+            let last = part_of(1.0);
+            let mut from = 0.0;
+            for (n, part) in parts
+                .iter_mut()
+                .enumerate()
+                .take(last + 1)
+                .skip(part_of(0.0))
+            {
+                let end = (n + 1) as f64 / count as f64 * whole;
+                let to = if n == last {
+                    1.0
+                } else {
+                    ((end - at) / length).clamp(from, 1.0)
+                };
+                let ends = [from, to].map(|f| self.cells(place(f)));
+                self.crossed(ends, &mut part.links);
+                from = to;
             }
             at += length;
-            let ends = [self.cells(w[0]), self.cells(w[1])];
-            for ray in 0..self.rays {
-                let offset = (f64::from(ray) + 0.5) / f64::from(self.rays) - 0.5;
-                crossings(ends, [self.nx, self.ny], self.stride, offset, |axis, k| {
-                    links.push((axis as u8, k as u32, 1 << ray));
-                });
-            }
         }
-        for cells in &mut parts {
-            cells.sort_unstable_by_key(|c| c.0);
-            cells.dedup_by(|next, kept| {
-                let same = kept.0 == next.0;
-                if same {
-                    kept.1 += next.1;
-                }
-                same
+        for part in &mut parts {
+            part.gather();
+        }
+        Trace { parts }
+    }
+    /// The links, and their rays, that a stretch (in cells) crosses.
+    fn crossed(&self, ends: [[f64; 2]; 2], links: &mut Vec<(u8, u32, u8)>) {
+        for ray in 0..self.rays {
+            let offset = (f64::from(ray) + 0.5) / f64::from(self.rays) - 0.5;
+            crossings(ends, [self.nx, self.ny], self.stride, offset, |axis, k| {
+                links.push((axis as u8, k as u32, 1 << ray));
             });
-            cells.shrink_to_fit();
         }
-        links.sort_unstable();
-        links.dedup_by(|next, kept| {
-            let same = (kept.0, kept.1) == (next.0, next.1);
-            if same {
-                kept.2 |= next.2;
-            }
-            same
-        });
-        links.shrink_to_fit();
-        Trace { parts, links }
     }
     fn around(&self, p: [f32; 2]) -> [(u32, f32); 4] {
         let (i, j) = (p[0] as usize, p[1] as usize);
@@ -251,6 +305,19 @@ impl PlanSheet {
             (k + w, (1.0 - u) * v),
             (k + w + 1, u * v),
         ]
+    }
+    /// The cells that a cut along `way` (in cells) warms at a place, each side of it by half where cells are finer than
+    /// the metal between cuts.
+    fn beside(&self, p_mm: [f64; 2], way: [f64; 2]) -> [(u32, f32); 4] {
+        let [x, y] = self.cells(p_mm);
+        let around = self.around(self.place(p_mm));
+        let inside = x >= 1.0 && y >= 1.0 && x < self.nx as f64 && y < self.ny as f64;
+        if self.rays > 1 || !inside {
+            return around;
+        }
+        let mut weights = around.map(|(_, w)| f64::from(w));
+        even_sides(&mut weights, [x.fract(), y.fract()], way);
+        std::array::from_fn(|n| (around[n].0, weights[n] as f32))
     }
     fn read(&self, t: &[f32], p: [f32; 2]) -> f32 {
         let (i, j) = (p[0] as usize, p[1] as usize);
@@ -277,10 +344,6 @@ impl PlanSheet {
         let ahead = self.read(&self.ahead, p);
         soon.iter().fold(ahead, |k, t| k.max(self.read(t, p)))
     }
-    /// Parts of a cut that are warmed one after another.
-    fn parts(&self) -> usize {
-        if self.tick_s > 0.0 { 1 } else { PARTS }
-    }
     /// Lets `jump_s` and then `seconds` pass, in which a cut along a trace is made: pass `pass` of `passes`.
     pub fn cut(
         &mut self,
@@ -292,17 +355,19 @@ impl PlanSheet {
         self.wait(jump_s + seconds);
         let rise = (joule * self.k_per_j) as f32;
         if self.tick_s > 0.0 {
-            for (k, share) in trace.parts.iter().flatten() {
-                self.now[*k as usize] += share * rise;
-                self.soon[0][*k as usize] += share * rise;
-                self.spread(*k as usize, share * rise);
+            for (k, share) in trace.cells() {
+                self.now[k] += share * rise;
+                self.soon[0][k] += share * rise;
+                self.spread(k, share * rise);
+            }
+            for part in &trace.parts {
+                self.wound(&part.links, pass, passes);
             }
             self.known = false;
         } else {
-            self.warm_in_parts(trace, rise, seconds);
+            self.cut_in_parts(trace, rise, seconds, (pass, passes));
             self.stale = true;
         }
-        self.wound(trace, pass, passes);
     }
     /// Until the next step, heat reaches the neighbours in the forecast as on whole foil.
     fn spread(&mut self, k: usize, rise: f32) {
@@ -320,10 +385,10 @@ impl PlanSheet {
             self.soon[2][k] += part * rise;
         }
     }
-    /// Adds the heat of a cut that has just been made, each part as old as it is, and what it will be soon.
-    fn warm_in_parts(&mut self, trace: &Trace, rise: f32, seconds: f64) {
+    /// Cuts part after part, and adds their heat, each part's as old as it is, and what it will be soon.
+    fn cut_in_parts(&mut self, trace: &Trace, rise: f32, seconds: f64, (pass, passes): (u32, u32)) {
         let w = self.stride;
-        let cells = || trace.parts.iter().flatten().map(|c| c.0 as usize);
+        let cells = || trace.cells().map(|c| c.0);
         let x = cells().fold([usize::MAX, 0], |x, k| [x[0].min(k % w), x[1].max(k % w)]);
         let y = cells().fold([usize::MAX, 0], |y, k| [y[0].min(k / w), y[1].max(k / w)]);
         // 3.5 diffusion lengths; a stable step is half a cell's diffusion length squared.
@@ -343,7 +408,9 @@ impl PlanSheet {
             if n > 0 {
                 self.evolve(&mut fresh, part_s, window);
             }
-            for (k, share) in part {
+            // The way across is cut off behind the beam only: until then heat of the way before passes it.
+            self.wound(&part.links, pass, passes);
+            for (k, share) in &part.cells {
                 fresh[*k as usize] += share * rise;
             }
         }
@@ -365,11 +432,12 @@ impl PlanSheet {
         }
         self.fresh = fresh;
     }
-    fn wound(&mut self, trace: &Trace, pass: u32, passes: u32) {
+    /// Thins or severs links.
+    fn wound(&mut self, links: &[(u8, u32, u8)], pass: u32, passes: u32) {
         let dx = (self.cell_mm[0] * self.cell_mm[1]).sqrt();
         let thin = groove(pass, passes, self.kerf_mm, dx);
         let rays = self.rays as f32;
-        for (axis, k, hit) in &trace.links {
+        for (axis, k, hit) in links {
             let (axis, k) = (*axis as usize, *k as usize);
             let [thinned, severed] = &mut self.wounds[axis][k];
             *thinned |= hit;
@@ -386,8 +454,8 @@ impl PlanSheet {
     /// Puts heat in along a trace without cutting.
     pub fn warm(&mut self, trace: &Trace, joule: f64) {
         let rise = (joule * self.k_per_j) as f32;
-        for (k, share) in trace.parts.iter().flatten() {
-            self.now[*k as usize] += share * rise;
+        for (k, share) in trace.cells() {
+            self.now[k] += share * rise;
         }
     }
     /// Lets time pass. Steps are made once `tick_s` has gathered.
@@ -451,6 +519,7 @@ impl PlanSheet {
             stride: self.stride,
         };
         let steps = seconds / self.step_s;
+        let legs = legs(steps);
         let (nx, ny, w, mirror) = (self.nx, self.ny, self.stride, self.mirror);
         let ghosts = |t: &mut [f32], j: usize| {
             t[j * w] = mirror * t[j * w + 1];
@@ -463,7 +532,10 @@ impl PlanSheet {
                 }
             }
         };
-        links.advance(t, &mut self.scratch, window, (steps, stages(steps)), ghosts);
+        let leg = steps / legs;
+        for _ in 0..legs as usize {
+            links.advance(t, &mut self.scratch, window, (leg, stages(leg)), &ghosts);
+        }
         let kept = libm::exp(-seconds / self.tau_s) as f32;
         for j in window[1][0]..=window[1][1] {
             let row = j * w + window[0][0]..=j * w + window[0][1];

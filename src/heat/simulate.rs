@@ -5,7 +5,7 @@ use super::conduct::{Scratch, Window, stable_s, stages};
 use super::fine::{FineSheet, groove};
 use super::rows::{scale_row, settle_row};
 use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
-use super::{Foil, hot_webs, spacing_mm};
+use super::{Foil, fitting_mm, hot_webs, spacing_mm};
 use crate::motion::{Burn, Motion};
 use crate::polyline::{distance, in_parts};
 use crate::recipe::{Recipe, Slugs};
@@ -18,16 +18,37 @@ const NEAR_MM: f64 = 0.4;
 const STEP_S: f64 = 1e-3;
 /// Largest cells of a thorough answer.
 const CELL_MM: f64 = 0.1;
-/// Cell stages of a quick and of a thorough answer; cells grow when the job needs more.
-const QUICK_WORK: f64 = 1e9;
-const THOROUGH_WORK: f64 = 1.5e10;
+/// Cell stages that take no time to speak of, and the cells that are fine enough for anything.
+const NO_WORK: f64 = 2e8;
+const FINEST_MM: f64 = 0.02;
+/// How much work an answer may take; cells grow when the job needs more.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Detail {
+    /// An answer within a second or two.
+    Quick,
+    /// Within a few seconds: the cells of small jobs are those of a thorough answer.
+    Fair,
+    #[default]
+    Thorough,
+}
+
+impl Detail {
+    /// Cell stages.
+    fn work(self) -> f64 {
+        match self {
+            Detail::Quick => 1e9,
+            Detail::Fair => 4e9,
+            Detail::Thorough => 1.5e10,
+        }
+    }
+}
 
 /// How to simulate.
 pub struct SimOptions<'a> {
     /// Size of a cell. Left out: 100 um, finer where webs are narrow, coarser where the job would take too long.
     pub cell_um: Option<f64>,
-    /// An answer within a second or two, on coarse cells.
-    pub quick: bool,
+    /// Where no cell is asked for.
+    pub detail: Detail,
     /// Let the slide warm up; otherwise it stays at rest temperature.
     pub slide: bool,
     /// Number of frames of a film, evenly spread over the job.
@@ -42,7 +63,7 @@ impl Default for SimOptions<'_> {
     fn default() -> Self {
         SimOptions {
             cell_um: None,
-            quick: false,
+            detail: Detail::Thorough,
             slide: true,
             frames: 0,
             stop_above_k: None,
@@ -55,7 +76,7 @@ impl fmt::Debug for SimOptions<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("SimOptions")
             .field("cell_um", &self.cell_um)
-            .field("quick", &self.quick)
+            .field("detail", &self.detail)
             .field("slide", &self.slide)
             .field("frames", &self.frames)
             .field("stop_above_k", &self.stop_above_k)
@@ -69,13 +90,13 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     if !options.slide {
         foil.slide_j_m2_k = f64::INFINITY;
     }
-    let dx_mm = cell_mm(motion, &foil, &options);
+    let cell_mm = cell_mm(motion, &foil, &options);
     let visits = Motion {
         burns: visits(motion, recipe.heat.bite_mm),
         ..motion.clone()
     };
     let motion = &visits;
-    let mut run = Run::new(motion, recipe, &foil, dx_mm, options.frames);
+    let mut run = Run::new(motion, recipe, &foil, cell_mm, options.frames);
     // Each step takes the heat of half a step before and after it: the last one must reach past the end.
     let steps = (motion.end_s / run.sheet.dt_s + 0.5)
         .ceil()
@@ -117,31 +138,31 @@ fn visits(motion: &Motion, bite_mm: f64) -> Vec<Burn> {
     out
 }
 
-/// The cell asked for; else a tenth of a millimetre, or half the distance between cuts if that is less, or the
-/// smallest that keeps within the work allowed.
-fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>) -> f64 {
+/// The cell asked for; else a tenth of a millimetre, or half the distance between cuts if that is less; finer where
+/// that takes no time, coarser where it takes more work than is allowed; fitted to the cuts.
+fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>) -> [f64; 2] {
     if let Some(cell_um) = options.cell_um {
-        return cell_um.max(1.0) * 1e-3;
+        return [cell_um.max(1.0) * 1e-3; 2];
     }
     let s = motion.sheet_mm;
     let area_mm2 = ((s[2] - s[0]) * (s[3] - s[1])).abs();
-    let most = if options.quick {
-        QUICK_WORK
-    } else {
-        THOROUGH_WORK
-    };
-    let first = motion.burns.iter().filter(|b| b.pass <= 1);
-    let mut cell_mm = (0.5 * spacing_mm(first.map(|b| b.points.as_slice()))).min(CELL_MM);
-    loop {
+    let work = |cell_mm: f64| {
         let stable = stable_s([cell_mm; 2], foil);
         let step_s = STEP_S.max(0.5 * stable);
-        let work =
-            stages(step_s / stable) as f64 * area_mm2 / (cell_mm * cell_mm) * motion.end_s / step_s;
-        if work <= most {
-            return cell_mm;
-        }
+        stages(step_s / stable) as f64 * area_mm2 / (cell_mm * cell_mm) * motion.end_s / step_s
+    };
+    let first = || {
+        let burns = motion.burns.iter().filter(|b| b.pass <= 1);
+        burns.map(|b| b.points.as_slice())
+    };
+    let mut cell_mm = (0.5 * spacing_mm(first())).min(CELL_MM);
+    while cell_mm > FINEST_MM && work(cell_mm / 1.05) < NO_WORK {
+        cell_mm /= 1.05;
+    }
+    while work(cell_mm) > options.detail.work() {
         cell_mm *= 1.05;
     }
+    fitting_mm(motion.sheet_mm, cell_mm, first())
 }
 
 struct Run<'a> {
@@ -189,8 +210,14 @@ struct OwnField {
 }
 
 impl<'a> Run<'a> {
-    fn new(motion: &'a Motion, recipe: &Recipe, foil: &Foil, dx_mm: f64, frames: usize) -> Run<'a> {
-        let sheet = FineSheet::new(motion.sheet_mm, dx_mm, foil).stepping(STEP_S);
+    fn new(
+        motion: &'a Motion,
+        recipe: &Recipe,
+        foil: &Foil,
+        cell_mm: [f64; 2],
+        frames: usize,
+    ) -> Run<'a> {
+        let sheet = FineSheet::with_cells(motion.sheet_mm, cell_mm, foil).stepping(STEP_S);
         let size = sheet.t.len();
         let mut of_path = std::collections::BTreeMap::new();
         for b in &motion.burns {
@@ -344,8 +371,9 @@ impl<'a> Run<'a> {
                 };
                 let a = beam.at;
                 self.sheet.cut(a, b, factor, &mut self.severed);
-                let middle = [(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0];
-                let rises = self.sheet.heat(middle, joule_mm * (to - beam.along_mm));
+                let rises = self
+                    .sheet
+                    .heat_beside(a, b, joule_mm * (to - beam.along_mm));
                 self.own.add(rises, self.sheet.stride);
                 beam.at = b;
                 beam.along_mm = to;

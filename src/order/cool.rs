@@ -8,7 +8,7 @@ use super::Visit;
 use super::bites::{Beside, bites};
 use super::nest::Nest;
 use crate::finding::{Checked, Finding};
-use crate::heat::{Fineness, Foil, Load, PlanSheet, Trace, spacing_mm};
+use crate::heat::{Fineness, Foil, Load, PlanSheet, Trace, fitting_mm, spacing_mm};
 use crate::kerf::CutPath;
 use crate::polyline::{self, distance, part_of};
 use crate::recipe::{Recipe, Scheme};
@@ -22,7 +22,7 @@ const END_WINDOW: usize = 16;
 const SAMPLE_MM: f64 = 0.25;
 const DWELL_S: f64 = 1e-3;
 /// The limit is planned for with this much to spare: the planning sheet sees peaks lower than a finer one does.
-const PLAN_MARGIN: f64 = 0.95;
+const PLAN_MARGIN: f64 = 0.9;
 /// A visit that is late by a whole pass is worth a jump longer by this share of the sheet's side: places that
 /// are hard to keep cool would otherwise be left for the end, where they have no other cuts between them.
 const LATE_SHARE: f64 = 0.1;
@@ -144,7 +144,12 @@ impl<'a> Planner<'a> {
             settle_s: scan.jump_settle_ms * 1e-3,
             spacing_mm: spacing_mm(paths.iter().map(|p| p.points.as_slice())),
         };
-        let fineness = Fineness::choose(&load, &foil);
+        let mut fineness = Fineness::choose(&load, &foil);
+        fineness.cell_mm = fitting_mm(
+            sheet_mm,
+            fineness.cell_mm[0],
+            paths.iter().map(|p| p.points.as_slice()),
+        );
         let mut planner = Planner {
             recipe,
             bites: Vec::with_capacity(count as usize),
@@ -157,7 +162,7 @@ impl<'a> Planner<'a> {
             late_mm: LATE_SHARE * load.area_mm2.sqrt(),
             watt: recipe.power_w() * foil.absorbed,
         };
-        let sample_mm = SAMPLE_MM.max(fineness.cell_mm / 2.0);
+        let sample_mm = SAMPLE_MM.max(fineness.cell_mm[0] / 2.0);
         for (p, (path, parts)) in paths.iter().zip(&parts).enumerate() {
             for [from_mm, to_mm] in parts {
                 planner.add(p as u32, path, *from_mm, *to_mm, sample_mm);

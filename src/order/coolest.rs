@@ -2,7 +2,7 @@
 
 use super::{Sequence, Visit};
 use crate::finding::{Checked, Finding};
-use crate::heat::{SimOptions, simulate};
+use crate::heat::{Detail, SimOptions, simulate};
 use crate::kerf::CutPath;
 use crate::motion::{Burn, Motion};
 use crate::polyline::{distance, part_of};
@@ -52,7 +52,7 @@ pub fn motion(paths: &[CutPath], visits: &[Visit], recipe: &Recipe, sheet_mm: [f
 /// Highest memory of a sequence; what is above `stop_k` is not looked at further.
 fn peak_k(s: &Sequence, recipe: &Recipe, sheet_mm: [f64; 4], stop_k: Option<f64>) -> f64 {
     let options = SimOptions {
-        quick: true,
+        detail: Detail::Fair,
         stop_above_k: stop_k,
         ..SimOptions::default()
     };
@@ -69,6 +69,9 @@ pub(super) fn coolest(
     recipe: &Recipe,
     sheet_mm: [f64; 4],
 ) -> Checked<Sequence> {
+    if others.is_empty() {
+        return Checked::new(cooled, Vec::new());
+    }
     let in_place = recipe.passes.scheme == Scheme::InPlace && recipe.passes.count > 1;
     // The planner's sheet is coarse, and knows of no heat that a visit leaves to its own later passes: so all are
     // simulated. Most of the others are soon seen to be warmer.

@@ -243,6 +243,9 @@ fn legend(canvas: &mut Canvas, result: &HeatResult, picture: &HeatPicture, top: 
     }
 }
 
+/// Smallest frames that are still readable.
+const LEAST_FRAME_PX: u32 = 160;
+
 /// One frame of the film, small: the field, the beam and the time.
 pub fn frame_image(
     result: &HeatResult,
@@ -251,7 +254,7 @@ pub fn frame_image(
     top_k: f64,
     side_px: u32,
 ) -> Canvas {
-    let side = side_px.clamp(160, 2000);
+    let side = side_px.clamp(LEAST_FRAME_PX, 2000);
     let mut canvas = Canvas::new(side, side + 70);
     let view = View::fit(
         result.sheet_mm,
@@ -299,7 +302,7 @@ pub fn frame_image(
     canvas
 }
 
-/// The frames as an animated PNG of at most `most_bytes`: smaller pictures when it would be larger.
+/// The frames as an animated PNG of at most `most_bytes`: smaller pictures when it would be larger, then fewer.
 ///
 /// # Errors
 /// A film that the encoder refuses, as words; also when there is no frame.
@@ -310,13 +313,19 @@ pub fn film_png(
     most_bytes: usize,
 ) -> Result<Vec<u8>, String> {
     let top = top_of_scale(&result.settled_k, &result.cut_free, limit_k);
-    let mut side = 600;
+    let (mut side, mut every) = (600, 1);
     loop {
-        let bytes = encode(result, motion, top, side).map_err(|e| e.to_string())?;
-        if bytes.len() <= most_bytes || side <= 160 {
+        let bytes = encode(result, motion, top, (side, every)).map_err(|e| e.to_string())?;
+        if bytes.len() <= most_bytes {
             return Ok(bytes);
         }
-        side = (side * 2 / 3).max(160);
+        if side > LEAST_FRAME_PX {
+            side = (side * 2 / 3).max(LEAST_FRAME_PX);
+        } else if every < result.frames.len() {
+            every *= 2;
+        } else {
+            return Err(format!("one frame takes more than {most_bytes} bytes"));
+        }
     }
 }
 
@@ -324,18 +333,19 @@ fn encode(
     result: &HeatResult,
     motion: &Motion,
     top: f64,
-    side: u32,
+    (side, every): (u32, usize),
 ) -> Result<Vec<u8>, png::EncodingError> {
     let mut out = Vec::new();
-    let frames = u32::try_from(result.frames.len()).unwrap_or(u32::MAX);
+    let shown = || result.frames.iter().step_by(every);
+    let frames = u32::try_from(shown().len()).unwrap_or(u32::MAX);
     let mut encoder = png::Encoder::new(&mut out, side, side + 70);
     encoder.set_color(png::ColorType::Rgb);
     encoder.set_depth(png::BitDepth::Eight);
     encoder.set_compression(png::Compression::High);
     encoder.set_animated(frames.max(1), 0)?;
-    encoder.set_frame_delay(1, 12)?;
+    encoder.set_frame_delay(every.min(60) as u16, 12)?;
     let mut writer = encoder.write_header()?;
-    for frame in &result.frames {
+    for frame in shown() {
         let image = frame_image(result, frame, motion, top, side);
         let rgb: Vec<u8> = image
             .pixmap()

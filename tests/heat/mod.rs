@@ -6,6 +6,7 @@ mod never_worse;
 mod oracle;
 mod order;
 mod plots;
+mod sheets;
 mod webs;
 
 use foilwright::recipe::Recipe;

@@ -141,6 +141,7 @@ fn an_implicit_solver_agrees_on_the_peak_settled_rise() {
     motion.end_s += 0.1;
     let want = oracle(&motion, 2, mask.recipe.kerf.width_um * 1e-3);
     let options = SimOptions {
+        cell_um: Some(1e3 * DX_MM),
         slide: false,
         ..SimOptions::default()
     };

@@ -1,6 +1,7 @@
 //! Cool order: what it promises, and what it gains.
 
 use super::masks::{self, Mask};
+use crate::support::dice::Dice;
 use foilwright::heat::{SimOptions, simulate};
 use foilwright::order::{Visit, cool};
 use foilwright::recipe::Scheme;
@@ -333,6 +334,42 @@ fn preview_draws_order_heat_and_film_from_the_plan_alone() {
         );
         assert_eq!(end == "film.png", bytes.windows(4).any(|w| w == b"acTL"));
     }
+}
+
+#[test]
+fn a_film_keeps_to_its_size_whatever_it_shows() {
+    use foilwright::pictures::heat::film_png;
+    use image::AnimationDecoder;
+    let mut mask = masks::mask_a();
+    mask.paths.truncate(20);
+    let drawn: Vec<usize> = (0..20).collect();
+    let motion = masks::motion(&mask, &masks::in_rounds(&mask, &drawn));
+    let options = SimOptions {
+        frames: 24,
+        ..plain(200.0)
+    };
+    let mut result = simulate(&motion, &mask.recipe, options);
+    // Noise is what packs worst.
+    let mut dice = Dice::seeded(7);
+    for rise in result.frames.iter_mut().flat_map(|f| &mut f.rise_k) {
+        *rise = dice.below(1000) as f32 * 0.1;
+    }
+    let mut kept = Vec::new();
+    for most_bytes in [10_000_000, 1_000_000, 150_000, 40_000] {
+        let bytes = film_png(&result, &motion, None, most_bytes).unwrap();
+        assert!(bytes.len() <= most_bytes, "{} bytes", bytes.len());
+        let film = image::codecs::png::PngDecoder::new(std::io::Cursor::new(bytes)).unwrap();
+        let frames = film.apng().unwrap().into_frames().collect_frames().unwrap();
+        let plays_s: f64 = frames
+            .iter()
+            .map(|f| std::time::Duration::from(f.delay()).as_secs_f64())
+            .sum();
+        assert!((plays_s - 2.0).abs() < 0.7, "{plays_s} s");
+        kept.push((frames.len(), frames[0].buffer().width()));
+    }
+    assert_eq!(kept[0], (24, 600));
+    assert!(kept[3].0 < 24 && kept[3].1 == 160, "{kept:?}");
+    assert!(film_png(&result, &motion, None, 1_000).is_err());
 }
 
 #[test]
