@@ -41,7 +41,7 @@ const WEB_WORK: f64 = 1e11;
 /// A cut warms the foil in so many parts one after another.
 const PARTS: usize = 6;
 /// First looks ahead, after the shortest jump: while the heat of the last cut reaches its neighbours.
-const SOON_S: [f64; 3] = [0.0, 1e-3, 3e-3];
+const SOON_S: [f64; 4] = [0.0, 1e-3, 3e-3, 8e-3];
 /// Longer waits are stepped in so many legs: one long step of first order leaves up to 0.4 of what should have faded
 /// (its factor tends to J0(2 sqrt(x)) for exp(-x)), so many of them 0.4 to that power.
 const LEGS: f64 = 4.0;
@@ -152,7 +152,7 @@ pub struct PlanSheet {
     step_s: f64,
     now: Vec<f32>,
     /// As it will be at [`SOON_S`].
-    soon: [Vec<f32>; 3],
+    soon: [Vec<f32>; SOON_S.len()],
     ahead: Vec<f32>,
     /// Heat of the last cut alone, at rest outside its window.
     fresh: Vec<f32>,
@@ -381,8 +381,9 @@ impl PlanSheet {
             (k + w, py),
         ] {
             self.ahead[k] += part * rise;
-            self.soon[1][k] += part * rise;
-            self.soon[2][k] += part * rise;
+            for soon in &mut self.soon[1..] {
+                soon[k] += part * rise;
+            }
         }
     }
     /// Cuts part after part, and adds their heat, each part's as old as it is, and what it will be soon.
@@ -392,7 +393,7 @@ impl PlanSheet {
         let x = cells().fold([usize::MAX, 0], |x, k| [x[0].min(k % w), x[1].max(k % w)]);
         let y = cells().fold([usize::MAX, 0], |y, k| [y[0].min(k / w), y[1].max(k / w)]);
         // 3.5 diffusion lengths; a stable step is half a cell's diffusion length squared.
-        let lasts_s = seconds + self.settle_s + SOON_S[2];
+        let lasts_s = seconds + self.settle_s + SOON_S[SOON_S.len() - 1];
         let reach = (3.5 * (lasts_s / self.step_s).sqrt() * 0.71).ceil() as usize + 1;
         let grown =
             |r: [usize; 2], n: usize| [r[0].saturating_sub(reach).max(1), (r[1] + reach).min(n)];

@@ -20,6 +20,8 @@ const STEP: f64 = 0.5;
 const LONGEST: f64 = 2.2;
 /// Least cosine between the way on from the last chord and the direction of the walls there.
 const TURN: f64 = 0.2;
+/// Points whose spread across a line is less than this part of that along it go into the mesh one by one.
+const SLENDER: f64 = 0.05;
 /// How far around the narrow parts the boundary is sampled, in limits.
 const AROUND: f64 = 3.0;
 
@@ -217,7 +219,48 @@ impl Walls {
                 walls.piece(last, end, direction);
             }
         }
+        if let Some(along) = walls.slender() {
+            walls.number_along(along);
+        }
         walls
+    }
+
+    /// The direction of points that lie all about one straight line: a slit, a stripe.
+    fn slender(&self) -> Option<[f64; 2]> {
+        let n = self.points.len() as f64;
+        let at = |i: usize| self.at(i);
+        let all = 0..self.points.len();
+        let sum = all
+            .clone()
+            .fold([0.0; 2], |s, i| [0, 1].map(|d| s[d] + at(i)[d]));
+        let [mut xx, mut xy, mut yy] = [0.0; 3];
+        for i in all {
+            let [x, y] = [0, 1].map(|d| at(i)[d] - sum[d] / n);
+            (xx, xy, yy) = (xx + x * x, xy + x * y, yy + y * y);
+        }
+        let (half, spread) = ((xx + yy) / 2.0, libm::hypot((xx - yy) / 2.0, xy));
+        let thin = half - spread < SLENDER * SLENDER * (half + spread);
+        let angle = 0.5 * libm::atan2(2.0 * xy, xx - yy);
+        (thin && n > 2.0).then(|| [libm::cos(angle), libm::sin(angle)])
+    }
+
+    /// Numbers the points anew, as they follow each other along a direction.
+    fn number_along(&mut self, along: [f64; 2]) {
+        let place = |i: usize| self.at(i)[0] * along[0] + self.at(i)[1] * along[1];
+        let mut order: Vec<usize> = (0..self.points.len()).collect();
+        order.sort_by(|a, b| place(*a).total_cmp(&place(*b)));
+        let mut number = vec![0; order.len()];
+        for (new, old) in order.iter().enumerate() {
+            number[*old] = new;
+        }
+        self.points = order.iter().map(|i| self.points[*i]).collect();
+        self.directions = order
+            .iter()
+            .map(|i| std::mem::take(&mut self.directions[*i]))
+            .collect();
+        for end in self.pieces.iter_mut().flatten() {
+            *end = number[*end];
+        }
     }
 
     fn point(&mut self, p: Point, number: &mut FxHashMap<(i32, i32), usize>) -> usize {
@@ -244,7 +287,7 @@ impl Walls {
     /// are left out.
     fn mesh(&self) -> Result<ConstrainedDelaunayTriangulation<Corner>, String> {
         // Shapes far from the origin keep full precision when they are moved there first.
-        let corners = self
+        let corners: Vec<Corner> = self
             .points
             .iter()
             .map(|p| {
@@ -255,8 +298,22 @@ impl Walls {
                 Corner(Point2::new(x as f64, y as f64))
             })
             .collect();
-        ConstrainedDelaunayTriangulation::try_bulk_load_cdt(corners, self.pieces.clone(), |_| ())
-            .map_err(|e| e.to_string())
+        type Mesh = ConstrainedDelaunayTriangulation<Corner>;
+        if self.slender().is_none() {
+            return Mesh::try_bulk_load_cdt(corners, self.pieces.clone(), |_| ())
+                .map_err(|e| e.to_string());
+        }
+        // The library's bulk load finds its place on the hull by the angle from the middle: for points along a line
+        // it takes a time that grows with their square. One after the other along it they go in at the end.
+        let mut mesh = Mesh::new();
+        let mut handles = Vec::with_capacity(self.points.len());
+        for corner in corners {
+            handles.push(mesh.insert(corner).map_err(|e| e.to_string())?);
+        }
+        for [a, b] in &self.pieces {
+            mesh.try_add_constraint(handles[*a], handles[*b]);
+        }
+        Ok(mesh)
     }
 
     /// The direction of the axis where the walls at two points face each other.
