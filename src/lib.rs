@@ -23,6 +23,7 @@ pub mod compare;
 pub mod finding;
 mod grid;
 pub mod heat;
+mod hilbert;
 pub mod job;
 pub mod kerf;
 pub mod material;

@@ -14,8 +14,10 @@ use std::fmt;
 /// A place is settled this long after the beam was last within `NEAR_MM`.
 const SETTLED_S: f64 = 0.05;
 const NEAR_MM: f64 = 0.4;
-/// Time step where explicit ones would be shorter.
+/// Time step where explicit ones would be shorter, at most, and in stable explicit steps: what a step of first order
+/// does to heat that is fresh is off where it is many of them.
 const STEP_S: f64 = 1e-3;
+const STABLE_STEPS: f64 = 40.0;
 /// Largest cells of a thorough answer.
 const CELL_MM: f64 = 0.1;
 /// Cell stages that take no time to speak of, and the cells that are fine enough for anything.
@@ -148,7 +150,7 @@ fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>) -> [f64; 2] {
     let area_mm2 = ((s[2] - s[0]) * (s[3] - s[1])).abs();
     let work = |cell_mm: f64| {
         let stable = stable_s([cell_mm; 2], foil);
-        let step_s = STEP_S.max(0.5 * stable);
+        let step_s = step_s(stable);
         stages(step_s / stable) as f64 * area_mm2 / (cell_mm * cell_mm) * motion.end_s / step_s
     };
     let first = || {
@@ -163,6 +165,11 @@ fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>) -> [f64; 2] {
         cell_mm *= 1.05;
     }
     fitting_mm(motion.sheet_mm, cell_mm, first())
+}
+
+/// Time step, for the stable explicit one.
+fn step_s(stable_s: f64) -> f64 {
+    STEP_S.min(STABLE_STEPS * stable_s).max(0.5 * stable_s)
 }
 
 struct Run<'a> {
@@ -217,7 +224,8 @@ impl<'a> Run<'a> {
         cell_mm: [f64; 2],
         frames: usize,
     ) -> Run<'a> {
-        let sheet = FineSheet::with_cells(motion.sheet_mm, cell_mm, foil).stepping(STEP_S);
+        let sheet = FineSheet::with_cells(motion.sheet_mm, cell_mm, foil)
+            .stepping(step_s(stable_s(cell_mm, foil)));
         let size = sheet.t.len();
         let mut of_path = std::collections::BTreeMap::new();
         for b in &motion.burns {

@@ -9,6 +9,7 @@ use super::bites::{Beside, bites};
 use super::nest::Nest;
 use crate::finding::{Checked, Finding};
 use crate::heat::{Fineness, Foil, Load, PlanSheet, Trace, fitting_mm, spacing_mm};
+use crate::hilbert;
 use crate::kerf::CutPath;
 use crate::polyline::{self, distance, part_of};
 use crate::recipe::{Recipe, Scheme};
@@ -440,26 +441,10 @@ fn along(points: &[[f64; 2]], spacing_mm: f64) -> Vec<[f64; 2]> {
 fn base_sequence(bites: &[Bite], nest: &Nest) -> Vec<u32> {
     let n = bites.len();
     let centre = |b: &Bite| [(b.start[0] + b.end[0]) / 2.0, (b.start[1] + b.end[1]) / 2.0];
-    let (mut lo, mut hi) = ([f64::MAX; 2], [f64::MIN; 2]);
-    for c in bites.iter().map(centre) {
-        for i in 0..2 {
-            lo[i] = lo[i].min(c[i]);
-            hi[i] = hi[i].max(c[i]);
-        }
-    }
-    let span = (hi[0] - lo[0]).max(hi[1] - lo[1]).max(1e-9);
-    let cell = |v: f64, lo: f64| ((v - lo) / span * 65_535.0) as u32;
-    let mut sorted: Vec<(u64, u32)> = bites
-        .iter()
-        .enumerate()
-        .map(|(i, b)| {
-            let c = centre(b);
-            (hilbert(cell(c[0], lo[0]), cell(c[1], lo[1])), i as u32)
-        })
-        .collect();
-    sorted.sort_unstable();
+    let centres: Vec<[f64; 2]> = bites.iter().map(centre).collect();
+    let sorted = hilbert::order(&centres);
     let stride = golden_stride(n);
-    let mut out: Vec<u32> = (0..n).map(|i| sorted[i * stride % n].1).collect();
+    let mut out: Vec<u32> = (0..n).map(|i| sorted[i * stride % n]).collect();
     out.sort_by_key(|b| nest.height(bites[*b as usize].path));
     out
 }
@@ -474,23 +459,4 @@ fn golden_stride(n: usize) -> usize {
         .flat_map(|d| [want + d, want.saturating_sub(d)])
         .find(|s| *s >= 1 && gcd(*s, n) == 1)
         .unwrap_or(1)
-}
-
-/// Position along the Hilbert curve of order 16.
-fn hilbert(mut x: u32, mut y: u32) -> u64 {
-    let mut d = 0u64;
-    let mut s = 1u32 << 15;
-    while s > 0 {
-        let (rx, ry) = (u32::from(x & s > 0), u32::from(y & s > 0));
-        d += u64::from(s) * u64::from(s) * u64::from((3 * rx) ^ ry);
-        if ry == 0 {
-            if rx == 1 {
-                x = 65_535 - x;
-                y = 65_535 - y;
-            }
-            std::mem::swap(&mut x, &mut y);
-        }
-        s >>= 1;
-    }
-    d
 }

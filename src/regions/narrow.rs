@@ -7,6 +7,7 @@
 
 use super::medial::{MedialAxis, MedialError, Node};
 use super::{EdgeIndex, Point, Regions, Shape};
+use crate::hilbert;
 use rustc_hash::FxHashMap;
 use spade::{ConstrainedDelaunayTriangulation, HasPosition, Point2, Triangulation};
 use std::collections::BTreeMap;
@@ -20,8 +21,6 @@ const STEP: f64 = 0.5;
 const LONGEST: f64 = 2.2;
 /// Least cosine between the way on from the last chord and the direction of the walls there.
 const TURN: f64 = 0.2;
-/// Points whose spread across a line is less than this part of that along it go into the mesh one by one.
-const SLENDER: f64 = 0.05;
 /// How far around the narrow parts the boundary is sampled, in limits.
 const AROUND: f64 = 3.0;
 
@@ -219,36 +218,17 @@ impl Walls {
                 walls.piece(last, end, direction);
             }
         }
-        if let Some(along) = walls.slender() {
-            walls.number_along(along);
-        }
+        walls.number_by_place();
         walls
     }
 
-    /// The direction of points that lie all about one straight line: a slit, a stripe.
-    fn slender(&self) -> Option<[f64; 2]> {
-        let n = self.points.len() as f64;
-        let at = |i: usize| self.at(i);
-        let all = 0..self.points.len();
-        let sum = all
-            .clone()
-            .fold([0.0; 2], |s, i| [0, 1].map(|d| s[d] + at(i)[d]));
-        let [mut xx, mut xy, mut yy] = [0.0; 3];
-        for i in all {
-            let [x, y] = [0, 1].map(|d| at(i)[d] - sum[d] / n);
-            (xx, xy, yy) = (xx + x * x, xy + x * y, yy + y * y);
-        }
-        let (half, spread) = ((xx + yy) / 2.0, libm::hypot((xx - yy) / 2.0, xy));
-        let thin = half - spread < SLENDER * SLENDER * (half + spread);
-        let angle = 0.5 * libm::atan2(2.0 * xy, xx - yy);
-        (thin && n > 2.0).then(|| [libm::cos(angle), libm::sin(angle)])
-    }
-
-    /// Numbers the points anew, as they follow each other along a direction.
-    fn number_along(&mut self, along: [f64; 2]) {
-        let place = |i: usize| self.at(i)[0] * along[0] + self.at(i)[1] * along[1];
-        let mut order: Vec<usize> = (0..self.points.len()).collect();
-        order.sort_by(|a, b| place(*a).total_cmp(&place(*b)));
+    /// Numbers the points anew, so that those next to each other follow each other.
+    fn number_by_place(&mut self) {
+        let places: Vec<[f64; 2]> = (0..self.points.len()).map(|i| self.at(i)).collect();
+        let order: Vec<usize> = hilbert::order(&places)
+            .into_iter()
+            .map(|i| i as usize)
+            .collect();
         let mut number = vec![0; order.len()];
         for (new, old) in order.iter().enumerate() {
             number[*old] = new;
@@ -298,14 +278,9 @@ impl Walls {
                 Corner(Point2::new(x as f64, y as f64))
             })
             .collect();
-        type Mesh = ConstrainedDelaunayTriangulation<Corner>;
-        if self.slender().is_none() {
-            return Mesh::try_bulk_load_cdt(corners, self.pieces.clone(), |_| ())
-                .map_err(|e| e.to_string());
-        }
-        // The library's bulk load finds its place on the hull by the angle from the middle: for points along a line
-        // it takes a time that grows with their square. One after the other along it they go in at the end.
-        let mut mesh = Mesh::new();
+        // One after the other by place. The library's bulk load goes outwards from the middle and finds its place on the
+        // hull by the angle: for slits and outlines of ornaments it takes a time that grows with their square.
+        let mut mesh = ConstrainedDelaunayTriangulation::new();
         let mut handles = Vec::with_capacity(self.points.len());
         for corner in corners {
             handles.push(mesh.insert(corner).map_err(|e| e.to_string())?);

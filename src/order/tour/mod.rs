@@ -5,11 +5,11 @@
 
 mod array;
 mod greedy;
-mod hilbert;
 pub mod layers;
 mod near;
 mod search;
 
+use crate::hilbert;
 use near::Neighbours;
 use search::{Random, Search};
 
