@@ -82,23 +82,31 @@ impl Outline {
         })
     }
 
-    /// The box of all points, those of handles too: x min, y min, x max, y max. `None` unless it has an
-    /// area that `f32` can hold.
-    pub(super) fn area_box(&self) -> Option<[f64; 4]> {
+    /// The box of all points, those of handles too: x min, y min, x max, y max. `None` where one is not finite.
+    pub(super) fn point_box(&self) -> Option<[f64; 4]> {
         let mut b = [f64::MAX, f64::MAX, f64::MIN, f64::MIN];
-        let mut finite = true;
+        // Zero times what is not finite is no number, and stays so.
+        let mut zero = 0.0;
         for p in &self.points {
-            finite &= p[0].is_finite() && p[1].is_finite();
+            zero += 0.0 * (p[0] + p[1]);
+            let low = |a: f64, v: f64| if v < a { v } else { a };
+            let high = |a: f64, v: f64| if v > a { v } else { a };
             b = [
-                b[0].min(p[0]),
-                b[1].min(p[1]),
-                b[2].max(p[0]),
-                b[3].max(p[1]),
+                low(b[0], p[0]),
+                low(b[1], p[1]),
+                high(b[2], p[0]),
+                high(b[3], p[1]),
             ];
         }
+        (zero == 0.0).then_some(b)
+    }
+
+    /// As [`Self::point_box`]; `None` unless it has an area that `f32` can hold.
+    pub(super) fn area_box(&self) -> Option<[f64; 4]> {
+        let b = self.point_box()?;
         let f32s = b.map(|v| v as f32);
         let area = f32s[2] > f32s[0] && f32s[3] > f32s[1];
-        (finite && area && f32s.iter().all(|v| v.abs() < 1e30)).then_some(b)
+        (area && f32s.iter().all(|v| v.abs() < 1e30)).then_some(b)
     }
 
     /// As path data, with numbers as `f32` prints them, which is all that the SVG library keeps of them.

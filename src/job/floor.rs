@@ -6,9 +6,10 @@ use crate::regions::nearest_on_segment;
 use crate::sets::Sets;
 use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, Envelope, RTree};
+use rustc_hash::FxHashSet;
 use serde::{Deserialize, Serialize};
 use std::cmp::Ordering;
-use std::collections::{BTreeMap, BTreeSet, BinaryHeap};
+use std::collections::BinaryHeap;
 
 /// Pairs of sides looked at for true distances of paths; past that, distances of their boxes are used.
 const MOST_SIDES: usize = 2_000_000;
@@ -39,21 +40,28 @@ pub struct Floor {
 /// capped, an edge counts the distance of two boxes, or the length up to which all edges were seen: both are
 /// never too long.
 pub fn floor(plan: &Plan) -> Floor {
-    let mut cuts: BTreeMap<(u32, u32), [f64; 2]> = BTreeMap::new();
-    for step in &plan.steps {
-        if let Step::Cut {
-            path,
-            pass,
-            from_mm,
-            to_mm,
-        } = step
-        {
-            let reach = cuts.entry((*path, *pass)).or_insert([*from_mm, *to_mm]);
-            *reach = [reach[0].min(*from_mm), reach[1].max(*to_mm)];
+    // Path, pass and the part of it that is cut, each once, in ascending order.
+    let mut cuts: Vec<((u32, u32), [f64; 2])> = (plan.steps.iter())
+        .filter_map(|step| match step {
+            Step::Cut {
+                path,
+                pass,
+                from_mm,
+                to_mm,
+            } => Some(((*path, *pass), [*from_mm, *to_mm])),
+            _ => None,
+        })
+        .collect();
+    cuts.sort_by_key(|c| c.0);
+    cuts.dedup_by(|next, kept| {
+        let same = next.0 == kept.0;
+        if same {
+            kept.1 = [kept.1[0].min(next.1[0]), kept.1[1].max(next.1[1])];
         }
-    }
+        same
+    });
     let bits = |p: &[f64; 2]| p.map(f64::to_bits);
-    let ends: BTreeSet<[u64; 2]> = (plan.paths.iter())
+    let ends: FxHashSet<[u64; 2]> = (plan.paths.iter())
         .filter_map(|p| p.points.last().map(bits))
         .collect();
     let met = |path: u32| {
@@ -66,9 +74,10 @@ pub fn floor(plan: &Plan) -> Floor {
             (to.min(whole) - from.max(0.0)).max(0.0) / plan.speed_mm_s(*path)
         })
         .sum();
-    let jumps = cuts.keys().filter(|(path, _)| !met(*path)).count();
+    let jumps = cuts.iter().filter(|((path, _), _)| !met(*path)).count();
     let rest = [[0.0, 0.0]];
-    let cut: BTreeSet<u32> = cuts.keys().map(|k| k.0).collect();
+    let mut cut: Vec<u32> = cuts.iter().map(|c| c.0.0).collect();
+    cut.dedup();
     let mut nodes: Vec<&[[f64; 2]]> = vec![&rest];
     nodes.extend(
         (cut.iter())
@@ -120,7 +129,8 @@ fn shortest_tree(nodes: &[&[[f64; 2]]]) -> f64 {
     let mut links = BinaryHeap::new();
     let (mut sum, mut sides) = (0.0, 0);
     let mut pairs_left = LEAST_PAIRS.max(MOST_PAIRS * nodes.len());
-    let (mut seen, mut reach) = (-1.0, span / (nodes.len() as f64).sqrt());
+    // Neighbours are about this near to each other; far fewer edges are seen in vain than from their distance on.
+    let (mut seen, mut reach) = (-1.0, span / (nodes.len() as f64).sqrt() / 4.0);
     while parts.count > 1 && span > 0.0 {
         // A link between two parts touches one that is not the largest.
         let largest = parts.largest();
@@ -149,7 +159,7 @@ fn shortest_tree(nodes: &[&[[f64; 2]]]) -> f64 {
                 pairs_left -= 1;
             }
         }
-        while links.peek().is_some_and(|l| l.0 <= reach) {
+        while parts.count > 1 && links.peek().is_some_and(|l| l.0 <= reach) {
             let Some(Link(d, i, j, exact)) = links.pop() else {
                 break;
             };
@@ -171,18 +181,35 @@ fn shortest_tree(nodes: &[&[[f64; 2]]]) -> f64 {
     sum
 }
 
+/// How far two boxes are apart in x and in y.
+fn gaps(a: &AABB<[f64; 2]>, b: &AABB<[f64; 2]>) -> [f64; 2] {
+    let (al, au, bl, bu) = (a.lower(), a.upper(), b.lower(), b.upper());
+    [0, 1].map(|k| (bl[k] - au[k]).max(al[k] - bu[k]).max(0.0))
+}
+
 /// Distance of two boxes.
 fn gap(a: &AABB<[f64; 2]>, b: &AABB<[f64; 2]>) -> f64 {
-    let (al, au, bl, bu) = (a.lower(), a.upper(), b.lower(), b.upper());
-    let apart = |k: usize| (bl[k] - au[k]).max(al[k] - bu[k]).max(0.0);
-    libm::hypot(apart(0), apart(1))
+    distance([0.0, 0.0], gaps(a, b))
 }
 
 /// Distance of two polylines where they come nearest; 0 where they cross.
 fn between(a: &[[f64; 2]], b: &[[f64; 2]]) -> f64 {
+    // Sides whose boxes are further apart than the least so far need no closer look; the slack is for rounding.
+    let near = |gaps: [f64; 2], least: f64| {
+        gaps[0] * gaps[0] + gaps[1] * gaps[1] <= least * least * (1.0 + 1e-9)
+    };
+    let boxed = |s: [[f64; 2]; 2]| AABB::from_corners(s[0], s[1]);
+    let around_b = AABB::from_points(b.iter());
     let mut least = f64::INFINITY;
     for u in sides(a) {
+        let box_u = boxed(u);
+        if !near(gaps(&box_u, &around_b), least) {
+            continue;
+        }
         for v in sides(b) {
+            if !near(gaps(&box_u, &boxed(v)), least) {
+                continue;
+            }
             if cross(u, v) {
                 return 0.0;
             }

@@ -157,7 +157,7 @@ fn stays_inside(ring: &[[f64; 2]], at: [f64; 2], to: [f64; 2]) -> bool {
     let mut inside = false;
     let n = ring.len();
     for i in 0..n {
-        let (a, b) = (ring[i], ring[(i + 1) % n]);
+        let (a, b) = (ring[i], ring[if i + 1 == n { 0 } else { i + 1 }]);
         if (a[1] > to[1]) != (b[1] > to[1]) {
             let t = (to[1] - a[1]) / (b[1] - a[1]);
             if to[0] < a[0] + t * (b[0] - a[0]) {

@@ -175,8 +175,16 @@ impl Prover {
 
 /// Whether a ring neither crosses nor touches itself. `false` also when the proof would take too long.
 pub fn is_simple(ring: &[Point]) -> bool {
+    simple_winding(ring).is_some()
+}
+
+/// Whether a ring that neither crosses nor touches itself has a positive area; `None` for other rings and where the
+/// proof would take too long.
+pub fn simple_winding(ring: &[Point]) -> Option<bool> {
     let positive = twice_area(ring) > 0;
-    Prover::default().is_simple(ring, positive)
+    Prover::default()
+        .is_simple(ring, positive)
+        .then_some(positive)
 }
 
 /// Whether the curves of all rings are simple and apart from each other. `false` also when the proof would
@@ -201,13 +209,22 @@ pub(super) fn twice_area(ring: &[Point]) -> i128 {
         )
     };
     let mut sum: i128 = 0;
-    let mut a = (0, 0);
+    let mut a: (i64, i64) = (0, 0);
     for &p in &ring[1..] {
         let b = rel(p);
-        sum += i128::from(a.0) * i128::from(b.1) - i128::from(b.0) * i128::from(a.1);
+        sum += if short(a) && short(b) {
+            i128::from(a.0 * b.1 - b.0 * a.1)
+        } else {
+            i128::from(a.0) * i128::from(b.1) - i128::from(b.0) * i128::from(a.1)
+        };
         a = b;
     }
     sum
+}
+
+/// Whether both fit an i32: then products of two such differences, and the difference of two products, fit an i64.
+fn short(d: (i64, i64)) -> bool {
+    i32::try_from(d.0).is_ok() && i32::try_from(d.1).is_ok()
 }
 
 /// Whether a ring is strictly convex or straight at each vertex, turning once around in the positive sense.
@@ -216,7 +233,7 @@ pub fn is_convex(ring: &[Point]) -> bool {
 }
 
 /// As [`is_convex`], in the sense given (1 or -1).
-fn turns_once(ring: &[Point], sense: i128) -> bool {
+fn turns_once(ring: &[Point], sense: i64) -> bool {
     let n = ring.len();
     if n < 3 {
         return false;
@@ -228,13 +245,19 @@ fn turns_once(ring: &[Point], sense: i128) -> bool {
         )
     };
     let half = |d: (i64, i64)| d.1 > 0 || (d.1 == 0 && d.0 > 0);
+    let turn = |u: (i64, i64), v: (i64, i64)| {
+        if short(u) && short(v) {
+            (u.0 * v.1 - u.1 * v.0).signum()
+        } else {
+            (i128::from(u.0) * i128::from(v.1) - i128::from(u.1) * i128::from(v.0)).signum() as i64
+        }
+    };
     let mut previous = wide(ring[n - 1], ring[0]);
     let mut changes = 0;
     let mut turned = false;
     for i in 0..n {
         let d = wide(ring[i], ring[if i + 1 == n { 0 } else { i + 1 }]);
-        let cross = sense
-            * (i128::from(previous.0) * i128::from(d.1) - i128::from(previous.1) * i128::from(d.0));
+        let cross = sense * turn(previous, d);
         if cross < 0
             || (cross == 0
                 && previous.0.signum() * d.0.signum() + previous.1.signum() * d.1.signum() <= 0)
