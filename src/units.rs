@@ -164,16 +164,17 @@ pub fn push_fixed(out: &mut String, value: f64, places: usize) {
 /// faster where it is not near a tie; `None` where that fits no `i64`.
 pub fn fixed(value: f64, places: usize) -> Option<i64> {
     const POWERS: [f64; 7] = [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6];
-    /// Below this the scaled value is exact to 1e-4.
-    const LARGEST: f64 = 1e6;
-    if let Some(power) = POWERS.get(places)
-        && value.abs() < LARGEST
-    {
+    /// Below this the scaled value fits an `i32` and is exact to 1e-6.
+    const LARGEST: f64 = 2e9;
+    /// 1.5 x 2^52: added to a smaller number, it leaves that rounded to a whole one in the lowest bits.
+    const ROUNDING: f64 = 6_755_399_441_055_744.0;
+    if let Some(power) = POWERS.get(places) {
         let scaled = value * power;
-        let whole = scaled as i64;
-        let rest = scaled - whole as f64;
-        if (rest.abs() - 0.5).abs() > 1e-3 {
-            return Some(whole + i64::from(rest > 0.5) - i64::from(rest < -0.5));
+        if scaled.abs() < LARGEST {
+            let whole = (scaled + ROUNDING).to_bits() as i32;
+            if (scaled - f64::from(whole)).abs() < 0.499 {
+                return Some(i64::from(whole));
+            }
         }
     }
     let mut text = (places <= MOST_PLACES).then(|| fixed_exactly(value, places))?;
@@ -188,29 +189,43 @@ pub const FIXED_LENGTH: usize = 24;
 
 /// Writes a number given as by [`fixed`] to the end of `text`; gives the place where it begins.
 pub fn write_fixed(whole: i64, places: usize, text: &mut [u8]) -> usize {
-    let (mut at, mut left) = (text.len(), whole.unsigned_abs());
-    let mut push = |digit: u8| {
+    let mut at = text.len();
+    let left = if places == 0 {
+        whole.unsigned_abs()
+    } else {
+        let left = push_digits(whole.unsigned_abs(), places, text, &mut at);
         at -= 1;
-        text[at] = digit;
+        text[at] = b'.';
+        left
     };
-    if places > 0 {
-        for _ in 0..places {
-            push(b'0' + (left % 10) as u8);
-            left /= 10;
-        }
-        push(b'.');
-    }
-    loop {
-        push(b'0' + (left % 10) as u8);
-        left /= 10;
-        if left == 0 {
-            break;
-        }
+    let mut left = push_digits(left, 1, text, &mut at);
+    while left > 0 {
+        left = push_digits(left, 1, text, &mut at);
     }
     if whole < 0 {
-        push(b'-');
+        at -= 1;
+        text[at] = b'-';
     }
     at
+}
+
+/// Writes the lowest `count` digits before `at`; gives what is left of the number.
+fn push_digits(mut left: u64, count: usize, text: &mut [u8], at: &mut usize) -> u64 {
+    let mut push = |digit: u64| {
+        *at -= 1;
+        text[*at] = b'0' + digit as u8;
+    };
+    for _ in 0..count / 2 {
+        let two = left % 100;
+        left /= 100;
+        push(two % 10);
+        push(two / 10);
+    }
+    if count % 2 == 1 {
+        push(left % 10);
+        left /= 10;
+    }
+    left
 }
 
 fn fixed_exactly(value: f64, places: usize) -> String {

@@ -478,7 +478,8 @@ fn what_is_said(node: &Node<'_, '_>, id: &str, survey: &mut Survey) -> Option<Sa
         label: label(node).map(str::to_owned),
         ..Said::default()
     };
-    for attribute in node.attributes() {
+    let matters = |name: &str| matches!(name, "class" | "keep-clear") || name.starts_with("data-");
+    for attribute in node.attributes().filter(|a| matters(a.name())) {
         let value = attribute.value().trim();
         let bad = |why: String| {
             Refusal::new(

@@ -48,9 +48,9 @@ pub fn run(args: &CutArgs) -> anyhow::Result<Exit> {
     let wanted = proof::again(&whole, &plan.clearing, passes);
     let mut findings = vec![widens(&plan)];
     let times = &mut crate::stopwatch::Stopwatch::default();
-    let mut files = job_files(&plan, &base, &args.formats, &recipe, times, |name, read| {
-        findings.extend(differences(name, &read, &wanted));
-    })?;
+    let mut compare = |name: &str, read| findings.extend(differences(name, &read, &wanted));
+    let judge = Some(&mut compare as &mut dyn FnMut(&str, _));
+    let mut files = job_files(&plan, &base, &args.formats, &recipe, times, judge)?;
     if !args.no_pictures {
         files.push((format!("{base}.order.png"), picture(&plan)));
     }

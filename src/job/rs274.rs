@@ -43,13 +43,13 @@ impl Writer for Rs274Writer {
         for line in &dialect.header {
             body.line(line);
         }
-        if dialect.line_numbers {
+        let points: usize = plan.steps.iter().map(|s| points_of(plan, s)).sum();
+        body.out
+            .reserve(64 * plan.steps.len() + BYTES_PER_POINT * points);
+        if dialect.line_numbers || rayon::current_num_threads() == 1 {
             body.steps(plan, &plan.steps);
         } else {
             // Without numbers no line depends on those before it.
-            let points: usize = plan.steps.iter().map(|s| points_of(plan, s)).sum();
-            body.out
-                .reserve(64 * plan.steps.len() + BYTES_PER_POINT * points);
             for some in plan
                 .steps
                 .chunks(CHUNK_STEPS * rayon::current_num_threads())
@@ -326,7 +326,7 @@ impl Body<'_> {
     /// A straight move or jump: its code, the axis words, and what follows them.
     fn move_to(&mut self, code: &str, to: &Words, after: &str) {
         let places = self.recipe.rs274.decimals as usize;
-        let Words::Short([x, y]) = *to else {
+        let Words::Short { x, y } = *to else {
             if let Words::Long(words) = to {
                 self.raw(&format!("{code}{words}{after}"));
             }
@@ -409,7 +409,10 @@ impl Body<'_> {
 #[derive(Debug, PartialEq, Eq)]
 enum Words {
     /// Both numbers in units of the last decimal written.
-    Short([i64; 2]),
+    Short {
+        x: i64,
+        y: i64,
+    },
     Long(String),
 }
 
@@ -420,7 +423,7 @@ impl Words {
         let p = [p[0] / scan.scale_x, p[1] / scan.scale_y];
         let [x, y] = p.map(|v| fixed(v, places));
         if let (Some(x), Some(y)) = (x, y) {
-            return Words::Short([x, y]);
+            return Words::Short { x, y };
         }
         let mut words = String::from("X");
         push_fixed(&mut words, p[0], places);
