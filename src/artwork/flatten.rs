@@ -111,7 +111,9 @@ widest! {
             upto[i + 1] = upto[i] + scale * (density[i] + density[i + 1]);
         }
         let total = upto[intervals];
-        if !(total < 1e6) {
+        // Not so for what is no number either.
+        let few = total < 1e6;
+        if !few {
             return false;
         }
         let count = ((total * SPARE).ceil() as usize).max(1);

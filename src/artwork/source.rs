@@ -136,6 +136,9 @@ pub(super) struct Said {
     pub ties: TieSettings,
 }
 
+/// Ids and outlines of elements that look like another one.
+type Alike = Vec<(String, Outline)>;
+
 /// What the first look at the file tells.
 pub(super) struct Survey {
     pub page: PageSize,
@@ -148,7 +151,7 @@ pub(super) struct Survey {
     pub outlines: FxHashMap<String, Outline>,
     /// By id of an element, ids and outlines of those that follow it and differ in nothing else: the text without
     /// them says how all of them look.
-    pub alike: FxHashMap<String, Vec<(String, Outline)>>,
+    pub alike: FxHashMap<String, Alike>,
     /// The text with ids added, and with arcs as curves or stand-ins for what was read already.
     pub text: Option<String>,
     /// The same with all tie lines and keep-clear areas made visible, if there are any.
@@ -352,8 +355,8 @@ fn read_outlines(
         .map(|d| outline::of(&d.node))
         .collect();
     // The element that the ones after it may join, its id, and those that did.
-    let mut first: Option<(Node<'_, '_>, String, Vec<(String, Outline)>)> = None;
-    let keep = |first: Option<(_, String, Vec<_>)>, survey: &mut Survey| {
+    let mut first: Option<(Node<'_, '_>, String, Alike)> = None;
+    let keep = |first: Option<(_, String, Alike)>, survey: &mut Survey| {
         if let Some((_, id, others)) = first.filter(|f| !f.2.is_empty()) {
             survey.alike.insert(id, others);
         }

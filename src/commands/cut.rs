@@ -159,7 +159,7 @@ fn make_files(
             &args.formats,
             recipe,
             &mut times,
-            (!args.force).then_some(&mut prove as &mut dyn FnMut(&str, ReadJob)),
+            (!args.force).then_some(&mut prove as &mut Reader<'_>),
         )?);
         let faults = judge.faults;
         run.times = times;
@@ -195,6 +195,9 @@ fn make_files(
 /// Formats that the proof reads back.
 const CAN_BE_READ: [&str; 4] = ["rs274", "svg", "plan", "dxf"];
 
+/// Takes the name of a file and the job that was read back from it.
+pub(super) type Reader<'a> = dyn FnMut(&str, ReadJob) + 'a;
+
 /// The job files of a plan, names and contents. Each is read back and shown to `judge`, if there is one, with its name.
 pub(super) fn job_files(
     plan: &job::Plan,
@@ -202,7 +205,7 @@ pub(super) fn job_files(
     formats: &[String],
     recipe: &Recipe,
     times: &mut Stopwatch,
-    mut judge: Option<&mut dyn FnMut(&str, ReadJob)>,
+    mut judge: Option<&mut Reader<'_>>,
 ) -> anyhow::Result<Vec<(String, Vec<u8>)>> {
     let dialect = Dialect::from_recipe(recipe);
     let mut files = Vec::new();

@@ -449,11 +449,12 @@ widest! {
         is_first: bool,
     ) -> bool {
         let n = ring.len();
-        let (nx, ny, length) = (&mut of.nx[..=n], &mut of.ny[..=n], &mut of.length[..=n]);
-        for i in 0..n {
-            let to = if i + 1 == n { next } else { ring[i + 1] };
-            ([nx[i + 1], ny[i + 1]], length[i + 1]) = normal(ring[i], to);
+        let (nx, ny, length) = (&mut of.nx[1..=n], &mut of.ny[1..=n], &mut of.length[1..=n]);
+        for i in 0..n - 1 {
+            ([nx[i], ny[i]], length[i]) = normal(ring[i], ring[i + 1]);
         }
+        ([nx[n - 1], ny[n - 1]], length[n - 1]) = normal(ring[n - 1], next);
+        let (nx, ny, length) = (&of.nx[..=n], &of.ny[..=n], &of.length[..=n]);
         let trim = &mut of.trim[..=n];
         let [xs, ys] = &mut of.points;
         let (xs, ys) = (&mut xs[..n], &mut ys[..n]);
