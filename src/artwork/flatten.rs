@@ -327,7 +327,9 @@ impl<const N: usize> Chords<N> {
                     | along.to_bits()
                     | back.to_bits()
                     | (square - along).to_bits()
-                    | (square - back).to_bits();
+                    | (square - back).to_bits()
+                    // A chord without length, as of a loop, says nothing.
+                    | (square - f64::MIN_POSITIVE).to_bits();
             }
         }
         let place = |i: usize| [curve.start[0] + self.x[i], curve.start[1] + self.y[i]];

@@ -73,7 +73,7 @@ fn cubics_are_never_flattened_beyond_the_tolerance() {
             }
             _ => {}
         }
-        for tolerance in [1e-1, 1e-3, 1e-5] {
+        for tolerance in [1.0, 1e-1, 1e-3, 1e-5] {
             let mut points = vec![p[0]];
             flatten::cubic(p, tolerance, &mut points);
             assert_eq!(*points.last().expect("points"), p[3]);
