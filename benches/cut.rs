@@ -13,7 +13,9 @@ use foilwright::proof::{self, Dialect};
 use foilwright::recipe::Recipe;
 use foilwright::sheet::Sheet;
 use foilwright::stencil::{self, IslandMode};
+use foilwright::{Options, prepare};
 use std::hint::black_box;
+use std::path::Path;
 use std::time::Duration;
 
 fn label(order: OrderMode) -> Label<'static> {
@@ -30,21 +32,13 @@ fn planned(contours: &[Contour], order: OrderMode, sheet_mm: [f64; 4], recipe: &
     job::place(&sequence, sheet_mm, recipe, &label(order)).expect("it fits the field")
 }
 
-/// The bytes of the RS-274 file, from the text of the drawing, without proof.
-fn whole(text: &str, recipe: &Recipe, order: OrderMode) -> usize {
-    let artwork = read_str(text, "bench.svg", &ReadOptions::default())
-        .expect("it is read")
-        .value;
-    let layer = &artwork.layers[0];
-    let sheet = Sheet::of(&artwork, recipe).value;
-    let outside = sheet.check_openings(layer);
-    let made = stencil::hold_together(layer, &sheet.regions(), recipe, IslandMode::Tie).value;
-    let findings = stencil::rules::check(&made[0], recipe);
-    let contours = kerf::compensate(&made[0].openings, recipe).value;
-    let plan = planned(&contours, order, sheet.box_mm, recipe);
+/// The whole of `cut --as rs274 --no-pictures` but its proof and the saving of files: bytes of the job and the report.
+fn whole(drawing: &Path, options: &Options) -> usize {
+    let run = prepare(drawing, options).expect("it is planned");
+    let plan = run.jobs[0].plan.as_ref().expect("nothing blocks");
     let writer = job::writer("rs274").expect("a known format");
-    let bytes = writer.write(&plan, recipe).expect("written");
-    bytes.len() + outside.len() + findings.len()
+    let bytes = writer.write(plan, &options.recipe).expect("written");
+    bytes.len() + run.report.to_json().len()
 }
 
 fn stages(c: &mut Criterion) {
@@ -69,7 +63,19 @@ fn stages(c: &mut Criterion) {
             });
         });
         g.bench_function(id("whole_without_proof"), |b| {
-            b.iter(|| black_box(whole(text, &recipe, OrderMode::Artwork)));
+            let folder = tempfile::tempdir().expect("a folder");
+            let drawing = folder.path().join("bench.svg");
+            std::fs::write(&drawing, text).expect("room for it");
+            let options = Options {
+                recipe: recipe.clone(),
+                read: ReadOptions::default(),
+                layers: Vec::new(),
+                islands: IslandMode::Tie,
+                order: OrderMode::Artwork,
+                force: false,
+                rules_only: false,
+            };
+            b.iter(|| black_box(whole(&drawing, &options)));
         });
         g.bench_function(id("read"), |b| {
             b.iter(|| black_box(read_str(text, "bench.svg", &options).expect("it is read")));

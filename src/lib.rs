@@ -43,5 +43,6 @@ pub mod stencil;
 pub mod stopwatch;
 pub mod trade;
 pub mod units;
+mod wide;
 
 pub use pipeline::{LayerJob, Options, PipelineError, Run, prepare};

@@ -11,6 +11,13 @@ pub const NM_PER_MM: f64 = 1e6;
 /// One thousandth of an inch, exact by definition (1 in = 25.4 mm).
 pub const UM_PER_MIL: f64 = 25.4;
 
+/// Millimetres in whole nanometres, halves away from zero, as `f64::round` gives them and quicker: the largest number
+/// below a half, added before the fraction is dropped, takes just halves and what is above them up.
+pub fn whole_nm(mm: f64) -> i32 {
+    let nm = mm * NM_PER_MM;
+    (nm + 0.499_999_999_999_999_94_f64.copysign(nm)) as i32
+}
+
 #[derive(Debug, Error, PartialEq)]
 pub enum UnitError {
     #[error("`{text}` has no unit: write it with one, such as {example}")]
@@ -132,58 +139,102 @@ pub fn show_time_s(s: f64) -> String {
 
 /// A decimal with at most `places` digits after the point and no trailing zeros.
 pub fn trim_number(value: f64, places: usize) -> String {
-    let text = format!("{value:.places$}");
-    let text = if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.')
-    } else {
-        &text
-    };
-    if text == "-0" {
-        "0".to_owned()
-    } else {
-        text.to_owned()
+    let mut text = String::new();
+    push_fixed(&mut text, value, places);
+    if text.contains('.') {
+        let kept = text.trim_end_matches('0').trim_end_matches('.').len();
+        text.truncate(kept);
     }
+    text
 }
 
 /// Appends a number with a fixed count of decimals, as `format!("{value:.places$}")` rounds it, without a
-/// minus before zero. Several times faster where the scaled value is not near a tie.
+/// minus before zero.
 pub fn push_fixed(out: &mut String, value: f64, places: usize) {
-    use std::fmt::Write;
+    let mut text = [0; FIXED_LENGTH];
+    if let Some(whole) = fixed(value, places) {
+        let start = write_fixed(whole, places, &mut text);
+        out.push_str(std::str::from_utf8(&text[start..]).unwrap_or_default());
+    } else {
+        out.push_str(&fixed_exactly(value, places));
+    }
+}
+
+/// The number times 10^`places`, rounded to a whole one as `format!("{value:.places$}")` rounds it, several times
+/// faster where it is not near a tie; `None` where that fits no `i64`.
+pub fn fixed(value: f64, places: usize) -> Option<i64> {
     const POWERS: [f64; 7] = [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6];
-    /// Below this the scaled value is exact to 1e-4.
-    const LARGEST: f64 = 1e6;
-    let scaled = value.abs() * POWERS.get(places).copied().unwrap_or(f64::NAN);
-    let (whole, rest) = (scaled.floor(), scaled.fract());
-    if value.abs() < LARGEST && (rest - 0.5).abs() > 1e-3 {
-        let digits = whole as u64 + u64::from(rest > 0.5);
-        let mut text = [0u8; 24];
-        let (mut at, mut left) = (text.len(), digits);
-        for place in 0.. {
-            if place > places && left == 0 {
-                break;
+    /// Below this the scaled value fits an `i32` and is exact to 1e-6.
+    const LARGEST: f64 = 2e9;
+    /// 1.5 x 2^52: added to a smaller number, it leaves that rounded to a whole one in the lowest bits.
+    const ROUNDING: f64 = 6_755_399_441_055_744.0;
+    if let Some(power) = POWERS.get(places) {
+        let scaled = value * power;
+        if scaled.abs() < LARGEST {
+            let whole = (scaled + ROUNDING).to_bits() as i32;
+            if (scaled - f64::from(whole)).abs() < 0.499 {
+                return Some(i64::from(whole));
             }
-            if place == places && places > 0 {
-                at -= 1;
-                text[at] = b'.';
-            }
-            at -= 1;
-            text[at] = b'0' + (left % 10) as u8;
-            left /= 10;
         }
-        if value < 0.0 && digits > 0 {
-            out.push('-');
-        }
-        out.push_str(std::str::from_utf8(&text[at..]).unwrap_or_default());
-        return;
     }
-    let start = out.len();
-    let _ = write!(out, "{value:.places$}");
-    let zero = out[start..]
-        .bytes()
-        .all(|b| matches!(b, b'-' | b'0' | b'.'));
-    if zero && out[start..].starts_with('-') {
-        out.remove(start);
+    let mut text = (places <= MOST_PLACES).then(|| fixed_exactly(value, places))?;
+    text.retain(|c| c != '.');
+    text.parse().ok()
+}
+
+/// Most decimals of a number given as a whole one.
+const MOST_PLACES: usize = 15;
+/// Room for a number written by [`write_fixed`]: a sign, a point, and the digits of an `i64`.
+pub const FIXED_LENGTH: usize = 24;
+
+/// Writes a number given as by [`fixed`] to the end of `text`; gives the place where it begins.
+pub fn write_fixed(whole: i64, places: usize, text: &mut [u8]) -> usize {
+    let mut at = text.len();
+    let left = if places == 0 {
+        whole.unsigned_abs()
+    } else {
+        let left = push_digits(whole.unsigned_abs(), places, text, &mut at);
+        at -= 1;
+        text[at] = b'.';
+        left
+    };
+    let mut left = push_digits(left, 1, text, &mut at);
+    while left > 0 {
+        left = push_digits(left, 1, text, &mut at);
     }
+    if whole < 0 {
+        at -= 1;
+        text[at] = b'-';
+    }
+    at
+}
+
+/// Writes the lowest `count` digits before `at`; gives what is left of the number.
+fn push_digits(mut left: u64, count: usize, text: &mut [u8], at: &mut usize) -> u64 {
+    let mut push = |digit: u64| {
+        *at -= 1;
+        text[*at] = b'0' + digit as u8;
+    };
+    for _ in 0..count / 2 {
+        let two = left % 100;
+        left /= 100;
+        push(two % 10);
+        push(two / 10);
+    }
+    if count % 2 == 1 {
+        push(left % 10);
+        left /= 10;
+    }
+    left
+}
+
+fn fixed_exactly(value: f64, places: usize) -> String {
+    let mut text = format!("{value:.places$}");
+    let zero = text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.'));
+    if zero && text.starts_with('-') {
+        text.remove(0);
+    }
+    text
 }
 
 /// The ending of a word that is counted.

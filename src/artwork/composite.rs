@@ -4,8 +4,8 @@ use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};
 
 use crate::regions::{
-    Bounds, FillRule, Point, Regions, difference, distance_nm, inset, is_simple, normalise, outset,
-    ring_area_nm2, ring_perimeter_nm, union,
+    Bounds, FillRule, Point, Regions, difference, distance_nm, inset, normalise, outset,
+    ring_area_nm2, ring_perimeter_nm, simple_winding, union,
 };
 
 /// What one fill or stroke covers.
@@ -27,9 +27,9 @@ pub(super) fn clean(mut rings: Vec<Vec<Point>>, rule: FillRule) -> Vec<Vec<Point
     }
     rings.retain(|r| r.len() > 2);
     if let [ring] = rings.as_mut_slice()
-        && is_simple(ring)
+        && let Some(positive) = simple_winding(ring)
     {
-        if ring_area_nm2(ring) < 0.0 {
+        if !positive {
             ring.reverse();
         }
         return rings;

@@ -6,7 +6,7 @@ use super::resolved::{Map, pieces};
 use super::stroke::Piece;
 use super::walk::{FARTHEST_MM, MOST_POINTS};
 use crate::regions::Point;
-use crate::units::NM_PER_MM;
+use crate::units::whole_nm;
 
 /// Where the outline of a path is read from.
 #[derive(Clone, Copy)]
@@ -25,6 +25,18 @@ impl<'p> Source<'p> {
 }
 
 impl Source<'_> {
+    /// Whether all mapped points, those of handles too, surely have coordinates of at most `limit`: so has their box.
+    pub(super) fn is_within(self, map: &Map, limit: f64) -> bool {
+        let Source::Drawing(outline) = self else {
+            return false;
+        };
+        outline.point_box().is_some_and(|[x0, y0, x1, y1]| {
+            [[x0, y0], [x0, y1], [x1, y0], [x1, y1]]
+                .into_iter()
+                .all(|corner| map.apply(corner).iter().all(|v| v.abs() <= limit))
+        })
+    }
+
     /// The box of all mapped points, those of handles too: x min, y min, x max, y max.
     pub(super) fn bounds(self, map: &Map) -> [f64; 4] {
         let none = [f64::MAX, f64::MAX, f64::MIN, f64::MIN];
@@ -86,11 +98,10 @@ fn rings_of(
     // The first point of the ring that is too far; only rings that enclose something are judged.
     let mut far: Option<flatten::Pt> = None;
     let on_grid = |p: flatten::Pt, far: &mut Option<flatten::Pt>| {
-        let snap = |v: f64| (v * NM_PER_MM).round() as i32;
         if !(p[0].abs() <= FARTHEST_MM && p[1].abs() <= FARTHEST_MM) {
             far.get_or_insert(p);
         }
-        Point::new(snap(p[0]), snap(p[1]))
+        Point::new(whole_nm(p[0]), whole_nm(p[1]))
     };
     let judged = |far: Option<flatten::Pt>| far.map_or(Ok(()), |p| Err(Trouble::TooFar(p)));
     for piece in pieces {

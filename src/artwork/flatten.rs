@@ -8,6 +8,8 @@
 //! tolerance `e` (sagitta of a short arc). Its integral says how many there are and where they end, all at once;
 //! each chord is then held against a bound of the maximum, and the few that fail are halved.
 
+use crate::wide::widest;
+
 /// A point in any unit, as long as the tolerance has the same one.
 pub type Pt = [f64; 2];
 
@@ -60,13 +62,14 @@ fn split(p: &[Pt; 4], t: f64) -> ([Pt; 4], [Pt; 4]) {
     ([p[0], a, d, f], [f, e, c, p[3]])
 }
 
-/// Most intervals of the integral, and points made in one go.
-const INTERVALS: usize = 24;
-const CHUNK: usize = 16;
+/// Most intervals of the integral.
+const INTERVALS: usize = 31;
+/// Loops run over whole blocks of so many numbers, which any vector's width divides.
+const BLOCK: usize = 8;
 /// Chords per interval of the integral, roughly.
 const PER_INTERVAL: f64 = 2.0;
 /// So many more chords than the integral says spare most of the halving.
-const SPARE: f64 = 1.04;
+const SPARE: f64 = 1.05;
 
 /// Appends the chords' ends, without the first point of the cubic and with its last.
 /// Non-finite input gives the end point alone.
@@ -79,53 +82,64 @@ pub fn cubic(p: [Pt; 4], tolerance: f64, out: &mut Vec<Pt>) {
     let most = (0.75 / aim * curve.bend).sqrt();
     if most <= 1.0 {
         out.push(p[3]);
-        return;
-    }
-    let mut density = [0.0; INTERVALS + 1];
-    let intervals = ((most / PER_INTERVAL).min(1e6) as usize).clamp(8, INTERVALS);
-    let width = 1.0 / intervals as f64;
-    let still = (size * 1e-12).powi(2);
-    for (density, i) in density[..=intervals].iter_mut().zip(0i32..) {
-        *density = curve.density(f64::from(i) * width, aim, still);
-    }
-    let inner: f64 = density[1..intervals].iter().sum();
-    let total = (inner + 0.5 * (density[0] + density[intervals])) * width;
-    if !(most < 1e6 && total < 1e6) {
-        return one_by_one(p, aim, out);
-    }
-    let count = ((total * SPARE).ceil() as usize).max(1);
-    let mut chords = Chords::starting(&curve);
-    let mut done = 0;
-    // The interval that the next point lies in, and the integral up to it.
-    let (mut at, mut before) = (0, 0.0);
-    while done < count {
-        let n = (count - done).min(CHUNK);
-        for i in 1..=n {
-            let goal = (done + i) as f64 / count as f64 * total;
-            let mut here = 0.5 * width * (density[at] + density[at + 1]);
-            while before + here < goal && at + 1 < intervals {
-                before += here;
-                at += 1;
-                here = 0.5 * width * (density[at] + density[at + 1]);
-            }
-            // The density is straight within an interval, so its integral is a parabola.
-            let (rest, low, high) = (goal - before, density[at], density[at + 1]);
-            let root = (low * low + 2.0 * rest * (high - low) / width)
-                .max(0.0)
-                .sqrt();
-            chords.t[i] = (at as f64 * width + 2.0 * rest / (low + root).max(1e-300)).min(1.0);
-        }
-        done += n;
-        if done == count {
-            chords.t[n] = 1.0;
-        }
-        chords.end(n, &curve);
-        chords.append(n, &curve, aim, out);
-        chords.go_on(n);
-    }
-    if let Some(last) = out.last_mut() {
+    } else if !(most < 1e6 && evenly(&curve, aim, most, (size * 1e-12).powi(2), out)) {
+        one_by_one(p, aim, out);
+    } else if let Some(last) = out.last_mut() {
         *last = p[3];
     }
+}
+
+widest! {
+    /// Chords that share the integral alike; `false` where it fails. `most` as in [`cubic`], `still` as in
+    /// [`Power::density`].
+    fn evenly(curve: &'a Power, aim: f64, most: f64, still: f64, out: &'a mut Vec<Pt>) -> bool {
+        // One less than whole blocks, for the density at both ends.
+        let blocks = ((most / PER_INTERVAL) as usize / BLOCK + 1).min((INTERVALS + 1) / BLOCK);
+        let intervals = blocks * BLOCK - 1;
+        let width = 1.0 / intervals as f64;
+        let mut density = [0.0; INTERVALS + 1];
+        for block in 0..blocks {
+            for k in 0..BLOCK {
+                let i = block * BLOCK + k;
+                density[i] = curve.density(i as f64 * width, still);
+            }
+        }
+        // The integral up to each place, in chords.
+        let scale = 0.5 * width / (8.0 * aim).sqrt();
+        let mut upto = [0.0; INTERVALS + 1];
+        for i in 0..intervals {
+            upto[i + 1] = upto[i] + scale * (density[i] + density[i + 1]);
+        }
+        let total = upto[intervals];
+        // Not so for what is no number either.
+        let few = total < 1e6;
+        if !few {
+            return false;
+        }
+        let count = ((total * SPARE).ceil() as usize).max(1);
+        let integral = Integral {
+            density: &density[..=intervals],
+            upto: &upto[..=intervals],
+            width,
+            per_chord: 1.0 / scale,
+        };
+        // Less memory is sooner wiped.
+        if count <= Chords::<FEW>::ROOM {
+            Chords::<FEW>::along(curve, &integral, count, aim, out);
+        } else {
+            Chords::<MANY>::along(curve, &integral, count, aim, out);
+        }
+        true
+    }
+}
+
+/// The density of chords at places `width` apart, and its integral up to each.
+struct Integral<'a> {
+    density: &'a [f64],
+    upto: &'a [f64],
+    width: f64,
+    /// Unit of the density by that of its integral, for an interval.
+    per_chord: f64,
 }
 
 /// A cubic as a polynomial about its start: `start + ((a t + b) t + c) t`.
@@ -159,72 +173,173 @@ impl Power {
             bend: square(first).max(square(second)).sqrt(),
         }
     }
+    #[inline(always)]
     fn slope(&self, t: f64) -> Pt {
         [0, 1].map(|d| (3.0 * self.a[d] * t + 2.0 * self.b[d]) * t + self.c[d])
     }
-    /// Chords per unit of `t`; `still` is a squared speed that counts as none.
-    fn density(&self, t: f64, aim: f64, still: f64) -> f64 {
-        let turn = ((self.turn[0] * t + self.turn[1]) * t + self.turn[2]).abs();
+    /// Chords per unit of `t` for a tolerance of an eighth: the root of the turn over the speed, to a few thousandths.
+    /// `still` is a squared speed that counts as none.
+    #[inline(always)]
+    fn density(&self, t: f64, still: f64) -> f64 {
+        let turn = (self.turn[0] * t + self.turn[1]) * t + self.turn[2];
         let [x, y] = self.slope(t);
-        (turn / (8.0 * aim * (x * x + y * y + still).sqrt())).sqrt()
+        let z = turn * turn * (x * x + y * y + still);
+        // sqrt(turn / speed) = turn z^(-1/4). A quarter of a number's bits is a quarter of its logarithm, nearly; one
+        // step of Newton's method does the rest.
+        let r = f64::from_bits(QUARTER_BITS - (z.to_bits() >> 2));
+        let (r2, turn) = (r * r, turn.abs());
+        turn * r * (1.25 - 0.25 * z * (r2 * r2))
     }
 }
 
+/// Five quarters of the bits of one, less what makes the largest error of the quarter power least.
+const QUARTER_BITS: u64 = 0x4fea_f000_0000_0000;
+
+/// Room for a few chords and for many, with a block to spare.
+const FEW: usize = 16 + BLOCK;
+const MANY: usize = 64 + BLOCK;
+
 /// Some chords: parameter, place from the curve's start and derivative at each end, so laid out that they are
 /// worked on several at a time.
-struct Chords {
-    t: [f64; CHUNK + 1],
-    x: [f64; CHUNK + 1],
-    y: [f64; CHUNK + 1],
-    dx: [f64; CHUNK + 1],
-    dy: [f64; CHUNK + 1],
+struct Chords<const N: usize> {
+    t: [f64; N],
+    x: [f64; N],
+    y: [f64; N],
+    dx: [f64; N],
+    dy: [f64; N],
 }
 
-impl Chords {
-    fn starting(curve: &Power) -> Chords {
-        let none = [0.0; CHUNK + 1];
-        let mut out = Chords {
+impl<const N: usize> Chords<N> {
+    const ROOM: usize = N - BLOCK;
+
+    /// Appends the ends of `count` chords with equal shares of the integral.
+    #[inline(always)]
+    fn along(curve: &Power, integral: &Integral<'_>, count: usize, aim: f64, out: &mut Vec<Pt>) {
+        let none = [0.0; N];
+        let mut chords = Chords {
             t: none,
             x: none,
             y: none,
             dx: none,
             dy: none,
         };
-        (out.dx[0], out.dy[0]) = (curve.c[0], curve.c[1]);
-        out
+        (chords.dx[0], chords.dy[0]) = (curve.c[0], curve.c[1]);
+        let each = integral.upto[integral.upto.len() - 1] / count as f64;
+        let (mut done, mut interval) = (0, 0);
+        while done < count {
+            let n = (count - done).min(Self::ROOM);
+            chords.place(n, done, each, integral, &mut interval);
+            done += n;
+            if done == count {
+                chords.t[n] = 1.0;
+            }
+            chords.end(n, curve);
+            chords.append(n, curve, aim, out);
+            chords.go_on(n);
+        }
     }
+
+    /// The parameters of `n` ends after `done` others; `interval` is where the next one lies.
+    #[inline(always)]
+    fn place(
+        &mut self,
+        n: usize,
+        done: usize,
+        each: f64,
+        integral: &Integral<'_>,
+        interval: &mut usize,
+    ) {
+        let Integral {
+            density,
+            upto,
+            width,
+            per_chord,
+        } = *integral;
+        let last = density.len() - 2;
+        let mut i = 1;
+        while i <= n {
+            // All that lie in one interval.
+            let at = *interval;
+            let until = if at < last {
+                upto[at + 1]
+            } else {
+                f64::INFINITY
+            };
+            let (low, more) = (density[at], density[at + 1] - density[at]);
+            while i <= n {
+                let goal = (done + i) as f64 * each;
+                if goal > until {
+                    *interval += 1;
+                    break;
+                }
+                self.t[i] = at as f64;
+                self.x[i] = (goal - upto[at]) * per_chord;
+                self.y[i] = low;
+                self.dx[i] = more;
+                i += 1;
+            }
+        }
+        for block in 0..n.div_ceil(BLOCK) {
+            for k in 0..BLOCK {
+                let i = block * BLOCK + k + 1;
+                // The density is straight within an interval, so its integral is a parabola.
+                let (rest, low) = (self.x[i], self.y[i]);
+                let square = low * low + rest * self.dx[i];
+                let root = if square > 0.0 { square } else { 0.0 }.sqrt();
+                let t = (self.t[i] + rest / (low + root + 1e-300)) * width;
+                self.t[i] = if t < 1.0 { t } else { 1.0 };
+            }
+        }
+    }
+
+    #[inline(always)]
     fn end(&mut self, n: usize, curve: &Power) {
         let (a, b, c) = (curve.a, curve.b, curve.c);
-        for i in 1..=n {
-            let t = self.t[i];
-            self.x[i] = ((a[0] * t + b[0]) * t + c[0]) * t;
-            self.y[i] = ((a[1] * t + b[1]) * t + c[1]) * t;
-            [self.dx[i], self.dy[i]] = curve.slope(t);
+        for block in 0..n.div_ceil(BLOCK) {
+            for k in 0..BLOCK {
+                let i = block * BLOCK + k + 1;
+                let t = self.t[i];
+                self.x[i] = ((a[0] * t + b[0]) * t + c[0]) * t;
+                self.y[i] = ((a[1] * t + b[1]) * t + c[1]) * t;
+                [self.dx[i], self.dy[i]] = curve.slope(t);
+            }
         }
     }
+    #[inline(always)]
     fn append(&self, n: usize, curve: &Power, aim: f64, out: &mut Vec<Pt>) {
-        let mut far = [false; CHUNK];
-        for (i, far) in far[..n].iter_mut().enumerate() {
-            let (x, y) = (self.x[i + 1] - self.x[i], self.y[i + 1] - self.y[i]);
-            let third = (self.t[i + 1] - self.t[i]) / 3.0;
-            // Distances of the inner control points from the chord, and how far along it they lie, times its length.
-            let aside = [
-                (x * self.dy[i] - y * self.dx[i]) * third,
-                (y * self.dx[i + 1] - x * self.dy[i + 1]) * third,
-            ];
-            let along = [i, i + 1].map(|k| (x * self.dx[k] + y * self.dy[k]) * third);
-            let square = x * x + y * y;
-            // 3 t (1 - t) ((1 - t) d1 + t d2) is at most 3/8 |d1 + d2| + sqrt(3)/12 |d1 - d2|.
-            let bound =
-                0.375 * (aside[0] + aside[1]).abs() + 0.144_338 * (aside[0] - aside[1]).abs();
-            *far = (bound * bound > aim * aim * square)
-                | (along[0].min(along[1]) < 0.0)
-                | (along[0].max(along[1]) > square);
+        // The sign bit is set where a chord may be too far from the curve.
+        let mut far = [0u64; N];
+        for block in 0..n.div_ceil(BLOCK) {
+            for k in 0..BLOCK {
+                let i = block * BLOCK + k;
+                let (x, y) = (self.x[i + 1] - self.x[i], self.y[i + 1] - self.y[i]);
+                let third = (self.t[i + 1] - self.t[i]) * (1.0 / 3.0);
+                // Distances of the inner control points from the chord, and how far along it they lie, times its length.
+                let first = (x * self.dy[i] - y * self.dx[i]) * third;
+                let second = (y * self.dx[i + 1] - x * self.dy[i + 1]) * third;
+                let along = (x * self.dx[i] + y * self.dy[i]) * third;
+                let back = (x * self.dx[i + 1] + y * self.dy[i + 1]) * third;
+                let square = x * x + y * y;
+                // 3 t (1 - t) ((1 - t) d1 + t d2) is at most 3/8 |d1 + d2| + sqrt(3)/12 |d1 - d2|.
+                let bound = 0.375 * (first + second).abs() + 0.144_338 * (first - second).abs();
+                let near = aim * aim * square - bound * bound;
+                far[i] = near.to_bits()
+                    | along.to_bits()
+                    | back.to_bits()
+                    | (square - along).to_bits()
+                    | (square - back).to_bits()
+                    // A chord without length, as of a loop, says nothing.
+                    | (square - f64::MIN_POSITIVE).to_bits();
+            }
         }
         let place = |i: usize| [curve.start[0] + self.x[i], curve.start[1] + self.y[i]];
+        if far[..n].iter().fold(0, |a, b| a | b) >> 63 == 0 {
+            out.extend((1..=n).map(place));
+            return;
+        }
         for (i, far) in far[..n].iter().enumerate() {
             let end = place(i + 1);
-            if *far {
+            if far >> 63 == 1 {
                 let third = (self.t[i + 1] - self.t[i]) / 3.0;
                 let inner = |k: usize, by: f64| {
                     let p = place(k);
@@ -242,6 +357,7 @@ impl Chords {
         }
     }
     /// The last end is the next start.
+    #[inline(always)]
     fn go_on(&mut self, n: usize) {
         for list in [
             &mut self.t,

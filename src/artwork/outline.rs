@@ -82,23 +82,31 @@ impl Outline {
         })
     }
 
-    /// The box of all points, those of handles too: x min, y min, x max, y max. `None` unless it has an
-    /// area that `f32` can hold.
-    pub(super) fn area_box(&self) -> Option<[f64; 4]> {
+    /// The box of all points, those of handles too: x min, y min, x max, y max. `None` where one is not finite.
+    pub(super) fn point_box(&self) -> Option<[f64; 4]> {
         let mut b = [f64::MAX, f64::MAX, f64::MIN, f64::MIN];
-        let mut finite = true;
+        // Zero times what is not finite is no number, and stays so.
+        let mut zero = 0.0;
         for p in &self.points {
-            finite &= p[0].is_finite() && p[1].is_finite();
+            zero += 0.0 * (p[0] + p[1]);
+            let low = |a: f64, v: f64| if v < a { v } else { a };
+            let high = |a: f64, v: f64| if v > a { v } else { a };
             b = [
-                b[0].min(p[0]),
-                b[1].min(p[1]),
-                b[2].max(p[0]),
-                b[3].max(p[1]),
+                low(b[0], p[0]),
+                low(b[1], p[1]),
+                high(b[2], p[0]),
+                high(b[3], p[1]),
             ];
         }
+        (zero == 0.0).then_some(b)
+    }
+
+    /// As [`Self::point_box`]; `None` unless it has an area that `f32` can hold.
+    pub(super) fn area_box(&self) -> Option<[f64; 4]> {
+        let b = self.point_box()?;
         let f32s = b.map(|v| v as f32);
         let area = f32s[2] > f32s[0] && f32s[3] > f32s[1];
-        (finite && area && f32s.iter().all(|v| v.abs() < 1e30)).then_some(b)
+        (area && f32s.iter().all(|v| v.abs() < 1e30)).then_some(b)
     }
 
     /// As path data, with numbers as `f32` prints them, which is all that the SVG library keeps of them.
@@ -301,29 +309,66 @@ impl Numbers<'_> {
         const POWERS: [f64; 16] = [
             1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
         ];
-        let negative = self.peek() == Some(b'-');
-        if negative || self.peek() == Some(b'+') {
+        const TENS: [u64; 9] = [
+            1,
+            10,
+            100,
+            1_000,
+            10_000,
+            100_000,
+            1_000_000,
+            10_000_000,
+            100_000_000,
+        ];
+        let first = self.peek()?;
+        let negative = first == b'-';
+        self.at += usize::from(negative || first == b'+');
+        let (mut whole, before) = self.whole(0);
+        let mut decimals = 0;
+        if self.peek() == Some(b'.') {
             self.at += 1;
-        }
-        let (mut whole, mut digits, mut decimals, mut dot) = (0u64, 0, 0, false);
-        while let Some(b) = self.peek() {
-            match b {
-                b'0'..=b'9' => {
-                    whole = whole.wrapping_mul(10).wrapping_add(u64::from(b - b'0'));
-                    digits += 1;
-                    decimals += usize::from(dot);
-                }
-                b'.' if !dot => dot = true,
-                b'e' | b'E' => return None,
-                _ => break,
+            // Most have fewer than eight decimals, and eight more letters follow.
+            if let Some((value, count)) = self.digits() {
+                whole = whole.wrapping_mul(TENS[count]).wrapping_add(value);
+                (self.at, decimals) = (self.at + count, count);
             }
-            self.at += 1;
+            let more;
+            (whole, more) = self.whole(whole);
+            decimals += more;
         }
-        if digits == 0 || digits > 15 {
+        let digits = before + decimals;
+        if digits == 0 || digits > 15 || matches!(self.peek(), Some(b'e' | b'E')) {
             return None;
         }
-        let value = whole as f64 / POWERS[decimals];
+        // Fifteen digits fit an i64.
+        let value = whole as i64 as f64 / POWERS[decimals];
         Some(if negative { -value } else { value })
+    }
+    /// The digits that follow, put to those of `whole`, and how many they are.
+    fn whole(&mut self, mut whole: u64) -> (u64, usize) {
+        let start = self.at;
+        while let Some(b @ b'0'..=b'9') = self.peek() {
+            whole = whole.wrapping_mul(10).wrapping_add(u64::from(b - b'0'));
+            self.at += 1;
+        }
+        (whole, self.at - start)
+    }
+    /// The value and the count of the digits among the next eight bytes, if there are eight.
+    fn digits(&self) -> Option<(u64, usize)> {
+        let bytes = self.bytes.get(self.at..self.at + 8)?;
+        let mut x = u64::from_le_bytes(bytes.try_into().ok()?) ^ 0x3030_3030_3030_3030;
+        // The high bit of every byte above nine.
+        let others = (x.wrapping_add(0x7676_7676_7676_7676) | x) & 0x8080_8080_8080_8080;
+        let count = (others.trailing_zeros() / 8) as usize;
+        if count == 0 {
+            return Some((0, 0));
+        }
+        // Digits to the end, zeros before them; then pairs, fours and all eight are put together.
+        x <<= 64 - 8 * count;
+        x = (x & 0x0f0f_0f0f_0f0f_0f0f).wrapping_mul(2561) >> 8;
+        x = (x & 0x00ff_00ff_00ff_00ff).wrapping_mul(6_553_601) >> 16;
+        x = (x & 0x0000_ffff_0000_ffff).wrapping_mul(42_949_672_960_001) >> 32;
+        Some((x, count))
     }
     fn pair(&mut self) -> Option<Pt> {
         let x = self.number()?;
@@ -339,9 +384,11 @@ fn straight_path(d: &str) -> Option<Outline> {
         bytes: d.as_bytes(),
         at: 0,
     };
+    // A point takes about so many letters where it matters.
+    let points = d.len() / 16 + 4;
     let mut out = Outline {
-        verbs: Vec::with_capacity(d.len() / 12 + 4),
-        points: Vec::with_capacity(d.len() / 12 + 4),
+        verbs: Vec::with_capacity(points),
+        points: Vec::with_capacity(points),
     };
     let (mut at, mut start) = ([0.0; 2], [0.0; 2]);
     let mut command = 0u8;

@@ -1,10 +1,9 @@
 //! What the SVG library drops without a word: HTML inside SVG, and references to nothing.
 
 use super::Refusal;
-use super::source::{Survey, label};
+use super::source::{Ids, Survey, is_drawn, label};
 use crate::finding::Finding;
 use roxmltree::{Document, Node};
-use rustc_hash::FxHashMap;
 
 /// Whether an element may paint where it stands: not inside a definition, not hidden by its own attributes.
 fn is_live(node: &Node<'_, '_>) -> bool {
@@ -30,11 +29,7 @@ fn is_live(node: &Node<'_, '_>) -> bool {
 }
 
 /// What the SVG library drops without a word: HTML inside SVG, and references to nothing.
-pub(super) fn check_references(
-    doc: &Document<'_>,
-    ids: &FxHashMap<roxmltree::NodeId, String>,
-    survey: &mut Survey,
-) {
+pub(super) fn check_references(doc: &Document<'_>, ids: &Ids, survey: &mut Survey) {
     let mut known: Option<rustc_hash::FxHashSet<&str>> = None;
     for node in doc.descendants().filter(Node::is_element) {
         let tag = node.tag_name().name();
@@ -77,10 +72,11 @@ pub(super) fn check_references(
                     },
                 )
                 .hint("look whether the picture shows everything you drew");
-                finding.element_id = ids
-                    .get(&node.id())
-                    .cloned()
-                    .or_else(|| node.attribute("id").map(str::to_owned));
+                finding.element_id = if is_drawn(&node) {
+                    Some(ids.of(&node).into_owned())
+                } else {
+                    node.attribute("id").map(str::to_owned)
+                };
                 survey.findings.push(finding);
             }
         }

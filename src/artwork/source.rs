@@ -45,7 +45,7 @@ pub(super) fn check_nesting(text: &str) -> Result<(), Refusal> {
             .find(end)
             .map_or(bytes.len(), |at| from + at + end.len())
     };
-    while let Some(at) = text[i..].find('<') {
+    while let Some(at) = bytes[i..].iter().position(|b| *b == b'<') {
         i += at;
         let rest = &bytes[i..];
         if rest.starts_with(b"<!--") {
@@ -66,7 +66,8 @@ pub(super) fn check_nesting(text: &str) -> Result<(), Refusal> {
                 let b = bytes[j];
                 j += 1;
                 if b == b'"' || b == b'\'' {
-                    j = skip_to(j, if b == b'"' { "\"" } else { "'" });
+                    let end = text[j..].find(char::from(b));
+                    j = end.map_or(bytes.len(), |at| j + at + 1);
                 }
             }
             if bytes[j - 1] != b'/' {
@@ -135,6 +136,9 @@ pub(super) struct Said {
     pub ties: TieSettings,
 }
 
+/// Ids and outlines of elements that look like another one.
+type Alike = Vec<(String, Outline)>;
+
 /// What the first look at the file tells.
 pub(super) struct Survey {
     pub page: PageSize,
@@ -145,9 +149,9 @@ pub(super) struct Survey {
     pub refusals: Vec<Refusal>,
     /// By id; what was read here already and needs no second reading.
     pub outlines: FxHashMap<String, Outline>,
-    /// By id of an element, those that follow it and differ in id and outline only: the text without them says
-    /// how all of them look.
-    pub alike: FxHashMap<String, Vec<String>>,
+    /// By id of an element, ids and outlines of those that follow it and differ in nothing else: the text without
+    /// them says how all of them look.
+    pub alike: FxHashMap<String, Alike>,
     /// The text with ids added, and with arcs as curves or stand-ins for what was read already.
     pub text: Option<String>,
     /// The same with all tie lines and keep-clear areas made visible, if there are any.
@@ -240,19 +244,38 @@ fn view_box(text: &str) -> Option<[f64; 4]> {
     numbers.try_into().ok()
 }
 
-/// The id by which every drawn element is known: its own, or its row and column, which is then written into
+/// The ids by which drawn elements are known: their own, or their row and column in the text.
+pub(super) struct Ids {
+    line_starts: Vec<usize>,
+}
+
+impl Ids {
+    fn new(text: &str) -> Ids {
+        let after_breaks = text.match_indices('\n').map(|(i, _)| i + 1);
+        Ids {
+            line_starts: std::iter::once(0).chain(after_breaks).collect(),
+        }
+    }
+    pub(super) fn of<'a>(&self, node: &Node<'a, '_>) -> Cow<'a, str> {
+        if let Some(own) = own_id(node) {
+            return Cow::Borrowed(own);
+        }
+        let start = node.range().start;
+        let row = self.line_starts.partition_point(|&s| s <= start);
+        Cow::Owned(format!("{row}:{}", start - self.line_starts[row - 1] + 1))
+    }
+}
+
+fn own_id<'a>(node: &Node<'a, '_>) -> Option<&'a str> {
+    node.attribute("id").filter(|id| !id.is_empty())
+}
+
+/// Sees to it that every drawn element can be known by its id: what has none gets its row and column written into
 /// the text. Documents with entities keep their text, since positions in it mean nothing.
-fn name_elements(
-    doc: &Document<'_>,
-    join: bool,
-    survey: &mut Survey,
-) -> FxHashMap<roxmltree::NodeId, String> {
+fn name_elements(doc: &Document<'_>, join: bool, survey: &mut Survey) -> Ids {
     let text = doc.input_text();
     let fixed = text.contains("<!ENTITY");
-    let line_starts: Vec<usize> = std::iter::once(0)
-        .chain(text.match_indices('\n').map(|(i, _)| i + 1))
-        .collect();
-    let mut ids = FxHashMap::default();
+    let ids = Ids::new(text);
     let mut edits: Vec<outline::Edit> = Vec::new();
     // Where nothing refers to anything, each element is drawn once and can be known by its id.
     let direct = !fixed && !text.contains("href") && !text.contains("url(");
@@ -276,36 +299,27 @@ fn name_elements(
                     .any(|t| css.contains(t))
             });
     for node in doc.descendants().filter(is_drawn) {
-        let own = node.attribute("id").filter(|id| !id.is_empty());
         let start = node.range().start;
         let tag_end = tag_end(text, start);
         if !fixed && !direct && (renamable || node.tag_name().name() == "path") {
             outline::edits(&node, start + 1..tag_end, text, &mut edits);
         }
-        let mut insert_at = None;
-        let id = if let Some(own) = own {
-            own.to_owned()
-        } else {
-            let row = line_starts.partition_point(|&s| s <= start);
-            let made = format!("{row}:{}", start - line_starts[row - 1] + 1);
-            if !fixed && !node.has_attribute("id") && node != doc.root_element() {
-                insert_at = Some(tag_end);
-            }
-            made
-        };
-        if direct && !shared.contains(id.as_str()) && (own.is_some() || insert_at.is_some()) {
+        let id = ids.of(&node);
+        let nameless = !fixed && !node.has_attribute("id") && node != doc.root_element();
+        let insert_at = nameless.then_some(tag_end);
+        if let Some(said) = what_is_said(&node, &id, survey) {
+            survey.said.insert(id.clone().into_owned(), said);
+        }
+        let own = own_id(&node).is_some();
+        if direct && !shared.contains(&*id) && (own || insert_at.is_some()) {
             drawn.push(Drawn {
                 node,
-                id: id.clone(),
+                id: id.into_owned(),
                 insert_at,
             });
         } else if let Some(at) = insert_at {
             edits.push((at..at, format!(" id=\"{id}\"")));
         }
-        if let Some(said) = what_is_said(&node, &id, survey) {
-            survey.said.insert(id.clone(), said);
-        }
-        ids.insert(node.id(), id);
     }
     let marks = survey.said.values().any(|s| s.tie || s.keep_clear);
     let join = join && !marks && !text.contains("<style");
@@ -340,8 +354,13 @@ fn read_outlines(
         .with_min_len(64)
         .map(|d| outline::of(&d.node))
         .collect();
-    // The element that the ones after it may join.
-    let mut first: Option<(Node<'_, '_>, String)> = None;
+    // The element that the ones after it may join, its id, and those that did.
+    let mut first: Option<(Node<'_, '_>, String, Alike)> = None;
+    let keep = |first: Option<(_, String, Alike)>, survey: &mut Survey| {
+        if let Some((_, id, others)) = first.filter(|f| !f.2.is_empty()) {
+            survey.alike.insert(id, others);
+        }
+    };
     for (
         Drawn {
             node,
@@ -352,25 +371,25 @@ fn read_outlines(
     ) in drawn.into_iter().zip(outlines)
     {
         let Some(outline) = outline else {
-            first = None;
+            keep(first.take(), survey);
             edits.extend(insert_at.map(|at| (at..at, format!(" id=\"{id}\""))));
             continue;
         };
-        let same = first.as_ref().filter(|(n, _)| join && look_alike(n, &node));
-        if let Some((_, before)) = same {
+        if let Some((like, _, others)) = &mut first
+            && join
+            && look_alike(like, &node)
+        {
             edits.push((node.range(), String::new()));
-            survey
-                .alike
-                .entry(before.clone())
-                .or_default()
-                .push(id.clone());
-        } else {
-            edits.extend(insert_at.map(|at| (at..at, format!(" id=\"{id}\""))));
-            edits.extend(outline::stand_in(&node, &outline));
-            first = Some((node, id.clone()));
+            others.push((id, outline));
+            continue;
         }
+        keep(first.take(), survey);
+        edits.extend(insert_at.map(|at| (at..at, format!(" id=\"{id}\""))));
+        edits.extend(outline::stand_in(&node, &outline));
+        first = Some((node, id.clone(), Vec::new()));
         survey.outlines.insert(id, outline);
     }
+    keep(first, survey);
 }
 
 /// Whether two paths or polygons in one group are painted alike: all their attributes but id and outline are
@@ -418,16 +437,11 @@ fn edited(text: &str, edits: &mut [outline::Edit]) -> String {
 
 /// Gives everything that marks a tie line or a keep-clear area a paint, so that it is resolved although the
 /// drawing shows nothing of it.
-fn show_marks(
-    doc: &Document<'_>,
-    ids: &FxHashMap<roxmltree::NodeId, String>,
-    survey: &Survey,
-    edits: &mut Vec<outline::Edit>,
-) {
+fn show_marks(doc: &Document<'_>, ids: &Ids, survey: &Survey, edits: &mut Vec<outline::Edit>) {
     let text = doc.input_text();
     let mut shown = rustc_hash::FxHashSet::default();
     for node in doc.descendants().filter(is_drawn) {
-        let Some(said) = survey.said.get(&ids[&node.id()]) else {
+        let Some(said) = survey.said.get(&*ids.of(&node)) else {
             continue;
         };
         if !(said.tie || said.keep_clear) {
@@ -467,7 +481,8 @@ fn what_is_said(node: &Node<'_, '_>, id: &str, survey: &mut Survey) -> Option<Sa
         label: label(node).map(str::to_owned),
         ..Said::default()
     };
-    for attribute in node.attributes() {
+    let matters = |name: &str| matches!(name, "class" | "keep-clear") || name.starts_with("data-");
+    for attribute in node.attributes().filter(|a| matters(a.name())) {
         let value = attribute.value().trim();
         let bad = |why: String| {
             Refusal::new(
@@ -512,11 +527,7 @@ fn what_is_said(node: &Node<'_, '_>, id: &str, survey: &mut Survey) -> Option<Sa
 }
 
 /// Decides which groups are the layers.
-fn find_layers(
-    doc: &Document<'_>,
-    ids: &FxHashMap<roxmltree::NodeId, String>,
-    survey: &mut Survey,
-) {
+fn find_layers(doc: &Document<'_>, ids: &Ids, survey: &mut Survey) {
     let root = doc.root_element();
     let groups = |parent: &Node<'_, '_>| -> Vec<roxmltree::NodeId> {
         parent
@@ -568,7 +579,7 @@ fn find_layers(
                     ),
                 )
                 .hint("ungroup it once so that every layer is a top-level group")
-                .element(ids[&wrapper.id()].clone()),
+                .element(ids.of(wrapper)),
             );
             layers = inner;
         }
@@ -604,11 +615,11 @@ fn find_layers(
                     ),
                     "give every layer a name of its own",
                 )
-                .element(&ids[&id]),
+                .element(&ids.of(&group)),
             );
         }
         survey.layers.push(LayerSpec {
-            id: ids[&id].clone(),
+            id: ids.of(&group).into_owned(),
             notes: name.starts_with('_'),
             name: safe,
             drawn: group

@@ -3,6 +3,7 @@
 use super::composite::{self, Paint};
 use super::fill::{Source, Trouble, fill_rings, segments};
 use super::layers::{self, Draft};
+use super::outline::Outline;
 use super::resolved::{
     Map, cannot_resolve, luminance, only_id, partial_opacity, pen, rule, svg_options,
 };
@@ -12,7 +13,7 @@ use super::stroke::{self, Piece};
 use super::{Artwork, Element, ReadOptions, Refusal, TieLine, TieSettings, flatten, fonts, logs};
 use crate::finding::{Checked, Finding};
 use crate::regions::{Bounds, FillRule, Point, Regions, intersection, normalise, union_all};
-use crate::units::NM_PER_MM;
+use crate::units::{NM_PER_MM, whole_nm};
 use rayon::prelude::*;
 use std::rc::Rc;
 
@@ -23,10 +24,13 @@ pub(super) const MOST_POINTS: usize = stroke::MOST_POINTS;
 
 /// What holds for everything inside a group.
 #[derive(Clone)]
-struct Context {
+struct Context<'a> {
     map: Map,
     layer: Option<usize>,
-    id: Rc<str>,
+    id: &'a str,
+    /// What the element of that id draws, where the drawing itself was read. What has no id of its own has that of
+    /// something around it, which draws nothing itself.
+    outline: Option<&'a Outline>,
     clip: Option<Rc<Regions>>,
     tie: bool,
     keep_clear: bool,
@@ -39,7 +43,7 @@ struct Context {
 struct Fill<'a> {
     path: &'a usvg::Path,
     rule: FillRule,
-    context: Context,
+    context: Context<'a>,
     draft: usize,
     paint: usize,
 }
@@ -141,12 +145,13 @@ fn read_once(
     ))
 }
 
-impl Context {
-    fn page(mm_per_unit: f64) -> Context {
+impl Context<'_> {
+    fn page(mm_per_unit: f64) -> Context<'static> {
         Context {
             map: Map::scale(mm_per_unit),
             layer: None,
-            id: Rc::from(""),
+            id: "",
+            outline: None,
             clip: None,
             tie: false,
             keep_clear: false,
@@ -184,21 +189,21 @@ impl<'a> Walker<'a> {
         }
     }
 
-    fn draft(&mut self, context: &Context) -> &mut Draft {
+    fn draft(&mut self, context: &Context<'_>) -> &mut Draft {
         &mut self.drafts[context.layer.unwrap_or(self.outside)]
     }
 
-    fn layer_name(&self, context: &Context) -> Option<&str> {
+    fn layer_name(&self, context: &Context<'_>) -> Option<&str> {
         context.layer.map(|i| self.drafts[i].name.as_str())
     }
 
-    fn refuse(&mut self, refusal: Refusal, context: &Context, bounds: usvg::Rect) {
+    fn refuse(&mut self, refusal: Refusal, context: &Context<'_>, bounds: usvg::Rect) {
         let centre = [
             f64::from(bounds.left() + bounds.right()) / 2.0 * self.mm_per_unit,
             f64::from(bounds.top() + bounds.bottom()) / 2.0 * self.mm_per_unit,
         ];
         let refusal = refusal
-            .element(&context.id)
+            .element(context.id)
             .layer(self.layer_name(context))
             .at(centre.iter().all(|v| v.is_finite()).then_some(centre));
         if !self.refusals.contains(&refusal) {
@@ -207,12 +212,13 @@ impl<'a> Walker<'a> {
     }
 
     /// The context inside something with this id.
-    fn inside(&self, context: &Context, id: &str) -> Context {
+    fn inside(&self, context: &Context<'a>, id: &'a str) -> Context<'a> {
         let mut inner = context.clone();
         if id.is_empty() {
             return inner;
         }
-        inner.id = Rc::from(id);
+        inner.id = id;
+        inner.outline = self.survey.outlines.get(id);
         if inner.layer.is_none() {
             inner.layer = self.survey.layers.iter().position(|l| l.id == id);
         }
@@ -234,7 +240,7 @@ impl<'a> Walker<'a> {
         inner
     }
 
-    fn group(&mut self, group: &'a usvg::Group, context: &Context) {
+    fn group(&mut self, group: &'a usvg::Group, context: &Context<'a>) {
         let mut context = self.inside(context, group.id());
         if context
             .layer
@@ -299,10 +305,12 @@ impl<'a> Walker<'a> {
             match node {
                 usvg::Node::Group(inner) => self.group(inner, &context),
                 usvg::Node::Path(path) => {
-                    self.path(path, path.id(), &context);
+                    self.path(path, &self.inside(&context, path.id()));
                     let survey = self.survey;
-                    for id in survey.alike.get(path.id()).into_iter().flatten() {
-                        self.path(path, id, &context);
+                    for (id, outline) in survey.alike.get(path.id()).into_iter().flatten() {
+                        let mut alike = self.inside(&context, id);
+                        alike.outline = Some(outline);
+                        self.path(path, &alike);
                     }
                 }
                 usvg::Node::Text(text) => {
@@ -327,7 +335,7 @@ impl<'a> Walker<'a> {
         }
     }
 
-    fn clip_region(&mut self, clip: &usvg::ClipPath, context: &Context) -> Regions {
+    fn clip_region(&mut self, clip: &usvg::ClipPath, context: &Context<'_>) -> Regions {
         let inner = Context {
             map: context.map.after(clip.transform()),
             clip: None,
@@ -342,7 +350,7 @@ impl<'a> Walker<'a> {
         }
     }
 
-    fn clip_parts(&mut self, group: &usvg::Group, context: &Context, parts: &mut Vec<Regions>) {
+    fn clip_parts(&mut self, group: &usvg::Group, context: &Context<'_>, parts: &mut Vec<Regions>) {
         for node in group.children() {
             match node {
                 usvg::Node::Path(path) => {
@@ -371,9 +379,8 @@ impl<'a> Walker<'a> {
         }
     }
 
-    /// Paint of a path, or of one that looks like it and has the id given.
-    fn path(&mut self, path: &'a usvg::Path, id: &str, context: &Context) {
-        let context = &self.inside(context, id);
+    /// Paint of a path, or of one that looks like it and has another id and outline.
+    fn path(&mut self, path: &'a usvg::Path, context: &Context<'a>) {
         if !path.is_visible() {
             self.draft(context).invisible += 1;
             return;
@@ -398,12 +405,11 @@ impl<'a> Walker<'a> {
         if let (None, Some((colour, _)), false) = (&fill, &stroke, context.glyph)
             && !self.marks
             && luminance(*colour) < 0.5
-            && self
-                .source(path, context)
+            && Self::source(path, context)
                 .pieces()
                 .any(|p| p == Piece::Close)
         {
-            let [x0, y0, x1, y1] = self.source(path, context).bounds(&context.map);
+            let [x0, y0, x1, y1] = Self::source(path, context).bounds(&context.map);
             let at = [f64::midpoint(x0, x1), f64::midpoint(y0, y1)];
             let mut finding = Finding::warning(
                 "outline-without-fill",
@@ -432,7 +438,7 @@ impl<'a> Walker<'a> {
         path: &'a usvg::Path,
         colour: usvg::Color,
         rule: FillRule,
-        context: &Context,
+        context: &Context<'a>,
     ) {
         let plain = context.clip.is_none() && !self.marks && !self.is_between(colour);
         if !plain {
@@ -468,7 +474,7 @@ impl<'a> Walker<'a> {
         opacity: f32,
         which: &str,
         path: &usvg::Path,
-        context: &Context,
+        context: &Context<'_>,
     ) -> Option<usvg::Color> {
         if opacity == 0.0 {
             return None;
@@ -494,13 +500,9 @@ impl<'a> Walker<'a> {
     }
 
     /// What the path draws: as read from the drawing itself, else as the library gives it.
-    fn source<'p>(&self, path: &'p usvg::Path, context: &Context) -> Source<'p>
-    where
-        'a: 'p,
-    {
-        // What has no id of its own has that of something around it, which draws nothing itself.
-        let own = self.survey.outlines.get(&*context.id);
-        own.map_or(Source::Library(path.data()), Source::Drawing)
+    fn source<'p>(path: &'p usvg::Path, context: &Context<'p>) -> Source<'p> {
+        let library = Source::Library(path.data());
+        context.outline.map_or(library, Source::Drawing)
     }
 
     fn tolerance_mm(&self) -> f64 {
@@ -511,12 +513,12 @@ impl<'a> Walker<'a> {
         &mut self,
         path: &usvg::Path,
         map: &Map,
-        context: &Context,
+        context: &Context<'_>,
     ) -> Option<Vec<Vec<Point>>> {
         if self.is_too_far(path, map, 0.0, context) {
             return None;
         }
-        let read = fill_rings(self.source(path, context), map, self.tolerance_mm());
+        let read = fill_rings(Self::source(path, context), map, self.tolerance_mm());
         self.judge(read, path, context)
     }
 
@@ -525,7 +527,7 @@ impl<'a> Walker<'a> {
         &mut self,
         read: Result<(Vec<Vec<Point>>, usize), Trouble>,
         path: &usvg::Path,
-        context: &Context,
+        context: &Context<'_>,
     ) -> Option<Vec<Vec<Point>>> {
         match read {
             Ok((rings, points)) => {
@@ -547,7 +549,7 @@ impl<'a> Walker<'a> {
         let fills = std::mem::take(&mut self.fills);
         let work: Vec<_> = fills
             .iter()
-            .map(|f| (self.source(f.path, &f.context), f.context.map, f.rule))
+            .map(|f| (Self::source(f.path, &f.context), f.context.map, f.rule))
             .collect();
         let rings: Vec<_> = work
             .into_par_iter()
@@ -578,7 +580,7 @@ impl<'a> Walker<'a> {
     }
 
     /// Refuses, once, a drawing with too many points.
-    fn too_many(&mut self, path: &usvg::Path, context: &Context) {
+    fn too_many(&mut self, path: &usvg::Path, context: &Context<'_>) {
         if self.refusals.iter().all(|r| r.code != "too-large") {
             let refusal = Refusal::new(
                 "too-large",
@@ -592,7 +594,7 @@ impl<'a> Walker<'a> {
         }
     }
 
-    fn too_far(&mut self, p: flatten::Pt, path: &usvg::Path, context: &Context) {
+    fn too_far(&mut self, p: flatten::Pt, path: &usvg::Path, context: &Context<'_>) {
         let refusal = Refusal::new(
             "too-far",
             format!(
@@ -611,10 +613,13 @@ impl<'a> Walker<'a> {
         path: &usvg::Path,
         map: &Map,
         half_width_mm: f64,
-        context: &Context,
+        context: &Context<'_>,
     ) -> bool {
-        let [x0, y0, x1, y1] = self.source(path, context).bounds(map);
         let limit = 4.0 * FARTHEST_MM - half_width_mm;
+        if Self::source(path, context).is_within(map, limit) {
+            return false;
+        }
+        let [x0, y0, x1, y1] = Self::source(path, context).bounds(map);
         let far = [[x0, y0], [x1, y1]]
             .into_iter()
             .find(|p| !(p[0].abs() <= limit && p[1].abs() <= limit));
@@ -629,7 +634,7 @@ impl<'a> Walker<'a> {
         &mut self,
         rings: &[Vec<flatten::Pt>],
         path: &usvg::Path,
-        context: &Context,
+        context: &Context<'_>,
     ) -> Option<Vec<Vec<Point>>> {
         self.points += rings.iter().map(Vec::len).sum::<usize>();
         if self.points > MOST_POINTS {
@@ -644,13 +649,12 @@ impl<'a> Walker<'a> {
             self.too_far(p, path, context);
             return None;
         }
-        let snap = |v: f64| (v * NM_PER_MM).round() as i32;
         Some(
             rings
                 .iter()
                 .map(|r| {
                     r.iter()
-                        .map(|p| Point::new(snap(p[0]), snap(p[1])))
+                        .map(|p| Point::new(whole_nm(p[0]), whole_nm(p[1])))
                         .collect()
                 })
                 .collect(),
@@ -662,7 +666,7 @@ impl<'a> Walker<'a> {
         path: &usvg::Path,
         colour: usvg::Color,
         stroke: &usvg::Stroke,
-        context: &Context,
+        context: &Context<'_>,
     ) {
         let stretch = context.map.stretch();
         if !(stretch > 0.0 && stretch.is_finite()) {
@@ -672,7 +676,7 @@ impl<'a> Walker<'a> {
         if self.is_too_far(path, &context.map, pen.width / 2.0 * stretch, context) {
             return;
         }
-        let all: Vec<Piece> = self.source(path, context).pieces().collect();
+        let all: Vec<Piece> = Self::source(path, context).pieces().collect();
         let Some(mut outline) = stroke::outline(&all, &pen, self.tolerance_mm() / stretch) else {
             self.too_many(path, context);
             return;
@@ -688,7 +692,7 @@ impl<'a> Walker<'a> {
     }
 
     /// Adds paint, in rings of positive winding, to the layer it belongs to.
-    fn paint(&mut self, mut rings: Vec<Vec<Point>>, colour: usvg::Color, context: &Context) {
+    fn paint(&mut self, mut rings: Vec<Vec<Point>>, colour: usvg::Color, context: &Context<'_>) {
         if let Some(clip) = &context.clip
             && let Some(bounds) = Bounds::of(rings.iter().flatten())
             && !is_box_around(clip, bounds)
@@ -738,7 +742,7 @@ impl<'a> Walker<'a> {
         rings: Vec<Vec<Point>>,
         bounds: Bounds,
         colour: usvg::Color,
-        context: &Context,
+        context: &Context<'_>,
     ) {
         let dark = self.is_dark(colour);
         let (id, ties) = (context.id.to_string(), context.ties);
@@ -756,7 +760,7 @@ impl<'a> Walker<'a> {
         });
     }
 
-    fn find(&mut self, finding: Finding, context: &Context, bounds: Bounds) {
+    fn find(&mut self, finding: Finding, context: &Context<'_>, bounds: Bounds) {
         let at = layers::centre_mm(bounds);
         let mut finding = finding.at(at[0], at[1]);
         finding.element_id = (!context.id.is_empty()).then(|| context.id.to_string());
@@ -765,8 +769,8 @@ impl<'a> Walker<'a> {
     }
 
     /// The straight pieces of a tie line.
-    fn tie_lines(&mut self, path: &usvg::Path, context: &Context) {
-        let segments = segments(self.source(path, context), &context.map);
+    fn tie_lines(&mut self, path: &usvg::Path, context: &Context<'_>) {
+        let segments = segments(Self::source(path, context), &context.map);
         let Some(segments) = self.on_grid(&segments, path, context) else {
             return;
         };

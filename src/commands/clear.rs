@@ -1,6 +1,6 @@
 //! `foilwright cut --only`: a clearing job from an earlier plan, for foil that is still clamped.
 
-use super::cut::{CutArgs, job_files, listed_files};
+use super::cut::{CutArgs, Reader, job_files, listed_files};
 use super::{Exit, words};
 use crate::finding::{Finding, Severity};
 use crate::job::{self, Plan};
@@ -48,9 +48,9 @@ pub fn run(args: &CutArgs) -> anyhow::Result<Exit> {
     let wanted = proof::again(&whole, &plan.clearing, passes);
     let mut findings = vec![widens(&plan)];
     let times = &mut crate::stopwatch::Stopwatch::default();
-    let mut files = job_files(&plan, &base, &args.formats, &recipe, times, |name, read| {
-        findings.extend(differences(name, &read, &wanted));
-    })?;
+    let mut compare = |name: &str, read| findings.extend(differences(name, &read, &wanted));
+    let judge = Some(&mut compare as &mut Reader<'_>);
+    let mut files = job_files(&plan, &base, &args.formats, &recipe, times, judge)?;
     if !args.no_pictures {
         files.push((format!("{base}.order.png"), picture(&plan)));
     }

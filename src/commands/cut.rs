@@ -152,17 +152,14 @@ fn make_files(
             proven: None,
             faults: Vec::new(),
         };
+        let mut prove = |name: &str, read: ReadJob| judge.judge(name, read);
         files.extend(job_files(
             plan,
             &base,
             &args.formats,
             recipe,
             &mut times,
-            |name, read| {
-                if !args.force {
-                    judge.judge(name, read);
-                }
-            },
+            (!args.force).then_some(&mut prove as &mut Reader<'_>),
         )?);
         let faults = judge.faults;
         run.times = times;
@@ -198,23 +195,28 @@ fn make_files(
 /// Formats that the proof reads back.
 const CAN_BE_READ: [&str; 4] = ["rs274", "svg", "plan", "dxf"];
 
-/// The job files of a plan, names and contents. Each is read back and shown to `judge` with its name.
+/// Takes the name of a file and the job that was read back from it.
+pub(super) type Reader<'a> = dyn FnMut(&str, ReadJob) + 'a;
+
+/// The job files of a plan, names and contents. Each is read back and shown to `judge`, if there is one, with its name.
 pub(super) fn job_files(
     plan: &job::Plan,
     base: &str,
     formats: &[String],
     recipe: &Recipe,
     times: &mut Stopwatch,
-    mut judge: impl FnMut(&str, ReadJob),
+    mut judge: Option<&mut Reader<'_>>,
 ) -> anyhow::Result<Vec<(String, Vec<u8>)>> {
     let dialect = Dialect::from_recipe(recipe);
     let mut files = Vec::new();
     for format in formats {
         if format == BATCHES {
             let batches = job::batches::batches(plan, recipe);
-            let read = proof::read_batches(&batches, &dialect)
-                .with_context(|| format!("batches of layer `{}`", plan.layer))?;
-            judge(BATCHES, read);
+            if let Some(judge) = &mut judge {
+                let read = proof::read_batches(&batches, &dialect)
+                    .with_context(|| format!("batches of layer `{}`", plan.layer))?;
+                judge(BATCHES, read);
+            }
             let named = |(name, bytes)| (format!("{base}.batches/{name}"), bytes);
             files.extend(batches.into_iter().map(named));
             times.lap("batches and their proof");
@@ -226,7 +228,9 @@ pub(super) fn job_files(
             .write(plan, recipe)
             .with_context(|| format!("layer `{}` as {format}", plan.layer))?;
         times.lap(&format!("write {format}"));
-        if CAN_BE_READ.contains(&format.as_str()) {
+        if CAN_BE_READ.contains(&format.as_str())
+            && let Some(judge) = &mut judge
+        {
             let read = proof::read(&name, &bytes, &dialect)
                 .with_context(|| format!("reading {name} back"))?;
             judge(&name, read);

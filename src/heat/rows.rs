@@ -3,28 +3,7 @@
 //! Each element is reckoned alike whatever the width, and sums are kept in a fixed number of lanes, so that answers do
 //! not depend on the machine.
 
-use pulp::{Arch, NullaryFnOnce};
-
-/// Makes a function whose body is also compiled for wider vectors. The body is a function of its own: only so does
-/// the compiler know its slices apart.
-macro_rules! widest {
-    ($(#[$doc:meta])* fn $name:ident($($arg:ident: $kind:ty),* $(,)?) -> $out:ty $body:block) => {
-        $(#[$doc])*
-        pub(super) fn $name<'a>($($arg: $kind),*) -> $out {
-            #[inline(always)]
-            fn body<'a>($($arg: $kind),*) -> $out $body
-            struct Row<'a> { $($arg: $kind),* }
-            impl<'a> NullaryFnOnce for Row<'a> {
-                type Output = $out;
-                #[inline(always)]
-                fn call(self) -> $out {
-                    body($(self.$arg),*)
-                }
-            }
-            Arch::new().dispatch(Row { $($arg),* })
-        }
-    };
-}
+use crate::wide::widest;
 
 /// Sums are kept in so many lanes, whatever the processor has.
 const LANES: usize = 16;
@@ -59,7 +38,7 @@ impl<'a> Around<'a> {
 
 widest! {
     /// The first stage of a step: the gain in a unit step, and the change that makes of it.
-    fn first_row(out: &'a mut [f32], gain: &'a mut [f32], around: Around<'a>, m: f32) -> () {
+    pub(super) fn first_row(out: &'a mut [f32], gain: &'a mut [f32], around: Around<'a>, m: f32) -> () {
         let n = out.len();
         let (around, gain) = (around.long(n), &mut gain[..n]);
         for (i, (out, gain)) in out.iter_mut().zip(gain).enumerate() {
@@ -71,7 +50,7 @@ widest! {
 
 widest! {
     /// Rises after `units` unit steps.
-    fn step_row(out: &'a mut [f32], around: Around<'a>, units: f32) -> () {
+    pub(super) fn step_row(out: &'a mut [f32], around: Around<'a>, units: f32) -> () {
         let around = around.long(out.len());
         for (i, out) in out.iter_mut().enumerate() {
             *out = around.here[i] + units * around.gain(i);
@@ -81,7 +60,7 @@ widest! {
 
 widest! {
     /// The next stage of a step from the last one, and from the one before it, which it overwrites.
-    fn stage_row(out: &'a mut [f32], last: Around<'a>, first_gain: &'a [f32], by: [f32; 3]) -> () {
+    pub(super) fn stage_row(out: &'a mut [f32], last: Around<'a>, first_gain: &'a [f32], by: [f32; 3]) -> () {
         let n = out.len();
         let (last, first_gain, [mu, nu, m]) = (last.long(n), &first_gain[..n], by);
         for (i, out) in out.iter_mut().enumerate() {
@@ -102,7 +81,7 @@ pub(super) fn exchange(t: &mut f32, slide: &mut f32, [share, to_slide, back]: [f
 
 widest! {
     /// [`exchange`] of a row.
-    fn exchange_row(t: &'a mut [f32], slide: &'a mut [f32], by: [f32; 3]) -> () {
+    pub(super) fn exchange_row(t: &'a mut [f32], slide: &'a mut [f32], by: [f32; 3]) -> () {
         for (t, slide) in t.iter_mut().zip(slide) {
             exchange(t, slide, by);
         }
@@ -110,13 +89,13 @@ widest! {
 }
 
 widest! {
-    fn scale_row(row: &'a mut [f32], by: f32) -> () {
+    pub(super) fn scale_row(row: &'a mut [f32], by: f32) -> () {
         row.iter_mut().for_each(|x| *x *= by);
     }
 }
 
 widest! {
-    fn add_row(row: &'a mut [f32], other: &'a [f32]) -> () {
+    pub(super) fn add_row(row: &'a mut [f32], other: &'a [f32]) -> () {
         for (x, y) in row.iter_mut().zip(other) {
             *x += *y;
         }
@@ -124,7 +103,7 @@ widest! {
 }
 
 widest! {
-    fn sum_row(row: &'a [f32]) -> f64 {
+    pub(super) fn sum_row(row: &'a [f32]) -> f64 {
         let mut sums = [0.0f32; LANES];
         let (parts, rest) = row.as_chunks::<LANES>();
         for part in parts {
@@ -139,7 +118,7 @@ widest! {
 widest! {
     /// Notes the highest rise above the slide where the beam was not near after `before`; `fields` are the rises of foil
     /// and slide, and when the beam was near. Answers how many cells are hotter than `limit`.
-    fn settle_row(settled: &'a mut [f32], fields: [&'a [f32]; 3], before: f32, limit: f32) -> usize {
+    pub(super) fn settle_row(settled: &'a mut [f32], fields: [&'a [f32]; 3], before: f32, limit: f32) -> usize {
         let n = settled.len();
         let [t, slide, near_s] = fields.map(|f| &f[..n]);
         let mut hot = 0u32;

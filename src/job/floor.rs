@@ -4,11 +4,10 @@ use super::{Plan, Step};
 use crate::polyline::{distance, length};
 use crate::regions::nearest_on_segment;
 use crate::sets::Sets;
-use rstar::primitives::{GeomWithData, Rectangle};
-use rstar::{AABB, Envelope, RTree};
+use rustc_hash::FxHashSet;
 use serde::{Deserialize, Serialize};
 use std::cmp::Ordering;
-use std::collections::{BTreeMap, BTreeSet, BinaryHeap};
+use std::collections::BinaryHeap;
 
 /// Pairs of sides looked at for true distances of paths; past that, distances of their boxes are used.
 const MOST_SIDES: usize = 2_000_000;
@@ -39,21 +38,28 @@ pub struct Floor {
 /// capped, an edge counts the distance of two boxes, or the length up to which all edges were seen: both are
 /// never too long.
 pub fn floor(plan: &Plan) -> Floor {
-    let mut cuts: BTreeMap<(u32, u32), [f64; 2]> = BTreeMap::new();
-    for step in &plan.steps {
-        if let Step::Cut {
-            path,
-            pass,
-            from_mm,
-            to_mm,
-        } = step
-        {
-            let reach = cuts.entry((*path, *pass)).or_insert([*from_mm, *to_mm]);
-            *reach = [reach[0].min(*from_mm), reach[1].max(*to_mm)];
+    // Path, pass and the part of it that is cut, each once, in ascending order.
+    let mut cuts: Vec<((u32, u32), [f64; 2])> = (plan.steps.iter())
+        .filter_map(|step| match step {
+            Step::Cut {
+                path,
+                pass,
+                from_mm,
+                to_mm,
+            } => Some(((*path, *pass), [*from_mm, *to_mm])),
+            _ => None,
+        })
+        .collect();
+    cuts.sort_by_key(|c| c.0);
+    cuts.dedup_by(|next, kept| {
+        let same = next.0 == kept.0;
+        if same {
+            kept.1 = [kept.1[0].min(next.1[0]), kept.1[1].max(next.1[1])];
         }
-    }
+        same
+    });
     let bits = |p: &[f64; 2]| p.map(f64::to_bits);
-    let ends: BTreeSet<[u64; 2]> = (plan.paths.iter())
+    let ends: FxHashSet<[u64; 2]> = (plan.paths.iter())
         .filter_map(|p| p.points.last().map(bits))
         .collect();
     let met = |path: u32| {
@@ -66,9 +72,10 @@ pub fn floor(plan: &Plan) -> Floor {
             (to.min(whole) - from.max(0.0)).max(0.0) / plan.speed_mm_s(*path)
         })
         .sum();
-    let jumps = cuts.keys().filter(|(path, _)| !met(*path)).count();
+    let jumps = cuts.iter().filter(|((path, _), _)| !met(*path)).count();
     let rest = [[0.0, 0.0]];
-    let cut: BTreeSet<u32> = cuts.keys().map(|k| k.0).collect();
+    let mut cut: Vec<u32> = cuts.iter().map(|c| c.0.0).collect();
+    cut.dedup();
     let mut nodes: Vec<&[[f64; 2]]> = vec![&rest];
     nodes.extend(
         (cut.iter())
@@ -106,51 +113,54 @@ impl PartialOrd for Link {
 
 /// Length of the shortest tree that joins polylines (none empty), or less.
 fn shortest_tree(nodes: &[&[[f64; 2]]]) -> f64 {
-    let boxes: Vec<AABB<[f64; 2]>> = nodes.iter().map(|n| AABB::from_points(n.iter())).collect();
-    let tree = RTree::bulk_load(
-        (boxes.iter().enumerate())
-            .map(|(i, b)| {
-                GeomWithData::new(Rectangle::from_corners(b.lower(), b.upper()), i as u32)
-            })
-            .collect(),
-    );
-    let all = boxes.iter().fold(AABB::new_empty(), |a, b| a.merged(b));
-    let span = distance(all.lower(), all.upper());
+    let boxes: Vec<Frame> = nodes.iter().map(|n| Frame::of(n.iter().copied())).collect();
+    let all = Frame::of(boxes.iter().flat_map(|b| [b.min, b.max]));
+    let span = distance(all.min, all.max);
     let mut parts = Parts::new(nodes.len());
-    let mut links = BinaryHeap::new();
+    // Edges as long as the boxes are apart, and those with the true length.
+    let (mut links, mut exact) = (Vec::new(), BinaryHeap::new());
     let (mut sum, mut sides) = (0.0, 0);
     let mut pairs_left = LEAST_PAIRS.max(MOST_PAIRS * nodes.len());
-    let (mut seen, mut reach) = (-1.0, span / (nodes.len() as f64).sqrt());
+    // Neighbours are about this near to each other; far fewer edges are seen in vain than from their distance on.
+    let (mut seen, mut reach) = (-1.0, span / (nodes.len() as f64).sqrt() / 4.0);
+    let mut every: Vec<u32> = (0..nodes.len() as u32).collect();
     while parts.count > 1 && span > 0.0 {
         // A link between two parts touches one that is not the largest.
         let largest = parts.largest();
-        for (i, b) in boxes.iter().enumerate() {
-            let own = parts.root(i as u32);
-            if own == largest {
-                continue;
+        let mut smaller = every.clone();
+        smaller.retain(|i| parts.root(*i) != largest);
+        let saw_all = near_pairs(&mut smaller, &mut every, &boxes, reach, &mut |i, j| {
+            if pairs_left == 0 {
+                return false;
             }
-            let (lo, hi) = (b.lower(), b.upper());
-            let around = AABB::from_corners(lo.map(|v| v - reach), hi.map(|v| v + reach));
-            for found in tree.locate_in_envelope_intersecting(&around) {
-                if pairs_left == 0 {
-                    // Not all edges up to this length were seen: they do not count.
-                    return sum + (parts.count - 1) as f64 * f64::max(seen, 0.0);
-                }
-                let (i, j) = (i as u32, found.data);
-                let other = parts.root(j);
-                // Seen from both ends unless the other one is in the largest part.
-                if other == own || (other != largest && j < i) {
-                    continue;
-                }
-                let d = gap(b, &boxes[j as usize]);
+            let (own, other) = (parts.root(i), parts.root(j));
+            // Seen from both ends unless the other one is in the largest part.
+            if other != own && (other == largest || j > i) {
+                let d = boxes[i as usize].gap(&boxes[j as usize]);
                 if d > seen && d <= reach {
                     links.push(Link(d, i, j, false));
                 }
                 pairs_left -= 1;
             }
+            true
+        });
+        if !saw_all {
+            // Not all edges up to this length were seen: they do not count.
+            return sum + (parts.count - 1) as f64 * f64::max(seen, 0.0);
         }
-        while links.peek().is_some_and(|l| l.0 <= reach) {
-            let Some(Link(d, i, j, exact)) = links.pop() else {
+        // The shortest are last.
+        links.sort_unstable();
+        while parts.count > 1 {
+            let first = match (links.last(), exact.peek()) {
+                (Some(link), Some(known)) => link.max(known),
+                (Some(link), None) | (None, Some(link)) => link,
+                (None, None) => break,
+            };
+            if first.0 > reach {
+                break;
+            }
+            let next = if first.3 { exact.pop() } else { links.pop() };
+            let Some(Link(d, i, j, is_exact)) = next else {
                 break;
             };
             if parts.root(i) == parts.root(j) {
@@ -158,9 +168,9 @@ fn shortest_tree(nodes: &[&[[f64; 2]]]) -> f64 {
             }
             let (a, b) = (nodes[i as usize], nodes[j as usize]);
             let work = a.len() * b.len();
-            if !exact && sides + work <= MOST_SIDES {
+            if !is_exact && sides + work <= MOST_SIDES {
                 sides += work;
-                links.push(Link(between(a, b).max(d), i, j, true));
+                exact.push(Link(between(a, b).max(d), i, j, true));
                 continue;
             }
             parts.join(i, j);
@@ -171,18 +181,118 @@ fn shortest_tree(nodes: &[&[[f64; 2]]]) -> f64 {
     sum
 }
 
-/// Distance of two boxes.
-fn gap(a: &AABB<[f64; 2]>, b: &AABB<[f64; 2]>) -> f64 {
-    let (al, au, bl, bu) = (a.lower(), a.upper(), b.lower(), b.upper());
-    let apart = |k: usize| (bl[k] - au[k]).max(al[k] - bu[k]).max(0.0);
-    libm::hypot(apart(0), apart(1))
+/// A box along the axes.
+#[derive(Debug, Clone, Copy)]
+struct Frame {
+    min: [f64; 2],
+    max: [f64; 2],
+}
+
+impl Frame {
+    /// The box of the points; one that is near nothing when there are none.
+    fn of(points: impl Iterator<Item = [f64; 2]>) -> Frame {
+        let none = Frame {
+            min: [f64::INFINITY; 2],
+            max: [f64::NEG_INFINITY; 2],
+        };
+        points.fold(none, |b, p| Frame {
+            min: [b.min[0].min(p[0]), b.min[1].min(p[1])],
+            max: [b.max[0].max(p[0]), b.max[1].max(p[1])],
+        })
+    }
+    /// How far two boxes are apart in x and in y.
+    fn gaps(&self, other: &Frame) -> [f64; 2] {
+        [0, 1].map(|k| {
+            (other.min[k] - self.max[k])
+                .max(self.min[k] - other.max[k])
+                .max(0.0)
+        })
+    }
+    fn gap(&self, other: &Frame) -> f64 {
+        distance([0.0, 0.0], self.gaps(other))
+    }
+    fn is_near(&self, other: &Frame, reach: f64) -> bool {
+        self.gaps(other).iter().all(|gap| *gap <= reach)
+    }
+}
+
+/// Fewer pairs than this are all looked at.
+const FEW_PAIRS: usize = 300;
+
+/// Shows `visit` all pairs of one of `p` and one of `q`, other than one and itself, whose boxes come within `reach` of
+/// each other in x and in y, until it says no; whether it never did. The lists are put in another order.
+///
+/// Whichever list is longer is halved along its longer side, and what is far from all of the other list is left out.
+fn near_pairs(
+    p: &mut [u32],
+    q: &mut [u32],
+    boxes: &[Frame],
+    reach: f64,
+    visit: &mut impl FnMut(u32, u32) -> bool,
+) -> bool {
+    let around = |list: &[u32]| {
+        let corners = |i: &u32| [boxes[*i as usize].min, boxes[*i as usize].max];
+        Frame::of(list.iter().flat_map(corners))
+    };
+    let near = |list: &mut [u32], other: &Frame| {
+        let mut kept = 0;
+        for k in 0..list.len() {
+            if boxes[list[k] as usize].is_near(other, reach) {
+                list.swap(kept, k);
+                kept += 1;
+            }
+        }
+        kept
+    };
+    let about_q = around(q);
+    let kept = near(p, &about_q);
+    let p = &mut p[..kept];
+    let about_p = around(p);
+    let kept = near(q, &about_p);
+    let q = &mut q[..kept];
+    if p.len() * q.len() <= FEW_PAIRS {
+        return p.iter().all(|&i| {
+            q.iter().all(|&j| {
+                i == j || !boxes[i as usize].is_near(&boxes[j as usize], reach) || visit(i, j)
+            })
+        });
+    }
+    let halve = |list: &mut [u32], about: &Frame| {
+        let k = usize::from(about.max[1] - about.min[1] > about.max[0] - about.min[0]);
+        let middle = |i: &u32| boxes[*i as usize].min[k] + boxes[*i as usize].max[k];
+        let half = list.len() / 2;
+        list.select_nth_unstable_by(half, |a, b| middle(a).total_cmp(&middle(b)));
+        half
+    };
+    if p.len() >= q.len() {
+        let half = halve(p, &about_p);
+        let (low, high) = p.split_at_mut(half);
+        near_pairs(low, q, boxes, reach, visit) && near_pairs(high, q, boxes, reach, visit)
+    } else {
+        let half = halve(q, &around(q));
+        let (low, high) = q.split_at_mut(half);
+        near_pairs(p, low, boxes, reach, visit) && near_pairs(p, high, boxes, reach, visit)
+    }
 }
 
 /// Distance of two polylines where they come nearest; 0 where they cross.
 fn between(a: &[[f64; 2]], b: &[[f64; 2]]) -> f64 {
+    // Sides whose boxes are further apart than the least so far need no closer look; the slack is for rounding.
+    let near = |gaps: [f64; 2], least: f64| {
+        gaps[0] * gaps[0] + gaps[1] * gaps[1] <= least * least * (1.0 + 1e-9)
+    };
+    let boxed = |s: [[f64; 2]; 2]| Frame::of(s.into_iter());
+    let around_b = Frame::of(b.iter().copied());
     let mut least = f64::INFINITY;
     for u in sides(a) {
+        let box_u = boxed(u);
+        if !near(box_u.gaps(&around_b), least) {
+            continue;
+        }
         for v in sides(b) {
+            if !near(box_u.gaps(&boxed(v)), least) {
+                continue;
+            }
             if cross(u, v) {
                 return 0.0;
             }

@@ -7,7 +7,7 @@ use super::arcs;
 use super::plan::{Path, Plan, Step};
 use super::write::{WriteError, Writer};
 use crate::recipe::{CommentStyle, DwellUnit, Recipe};
-use crate::units::{push_fixed, show_time_s, trim_number};
+use crate::units::{FIXED_LENGTH, fixed, push_fixed, show_time_s, trim_number, write_fixed};
 use rayon::prelude::*;
 use std::fmt::Write as _;
 
@@ -29,7 +29,7 @@ impl Writer for Rs274Writer {
             check_own_line(line, recipe)?;
         }
         let mut body = Body {
-            out: String::new(),
+            out: Vec::new(),
             recipe,
             line: 0,
         };
@@ -43,27 +43,33 @@ impl Writer for Rs274Writer {
         for line in &dialect.header {
             body.line(line);
         }
-        if dialect.line_numbers {
+        let points: usize = plan.steps.iter().map(|s| points_of(plan, s)).sum();
+        body.out
+            .reserve(64 * plan.steps.len() + BYTES_PER_POINT * points);
+        if dialect.line_numbers || rayon::current_num_threads() == 1 {
             body.steps(plan, &plan.steps);
         } else {
             // Without numbers no line depends on those before it.
-            let parts: Vec<String> = plan
+            for some in plan
                 .steps
-                .par_chunks(CHUNK_STEPS)
-                .map(|steps| {
-                    let points: usize = steps.iter().map(|s| points_of(plan, s)).sum();
-                    let mut part = Body {
-                        out: String::with_capacity(64 * steps.len() + 28 * points),
-                        recipe,
-                        line: 0,
-                    };
-                    part.steps(plan, steps);
-                    part.out
-                })
-                .collect();
-            body.out.reserve(parts.iter().map(String::len).sum());
-            for part in &parts {
-                body.out.push_str(part);
+                .chunks(CHUNK_STEPS * rayon::current_num_threads())
+            {
+                let parts: Vec<Vec<u8>> = some
+                    .par_chunks(CHUNK_STEPS)
+                    .map(|steps| {
+                        let points: usize = steps.iter().map(|s| points_of(plan, s)).sum();
+                        let mut part = Body {
+                            out: Vec::with_capacity(64 * steps.len() + BYTES_PER_POINT * points),
+                            recipe,
+                            line: 0,
+                        };
+                        part.steps(plan, steps);
+                        part.out
+                    })
+                    .collect();
+                for part in &parts {
+                    body.out.extend_from_slice(part);
+                }
             }
         }
         body.line(&dialect.beam_off);
@@ -74,9 +80,12 @@ impl Writer for Rs274Writer {
         if dialect.percent_lines {
             body.raw("%");
         }
-        Ok(body.out.into_bytes())
+        Ok(body.out)
     }
 }
+
+/// Room for a move on a line of its own.
+const BYTES_PER_POINT: usize = 28;
 
 /// Most points of a step.
 fn points_of(plan: &Plan, step: &Step) -> usize {
@@ -176,7 +185,7 @@ fn strip_comments(line: &str) -> String {
 }
 
 struct Body<'a> {
-    out: String,
+    out: Vec<u8>,
     recipe: &'a Recipe,
     line: u32,
 }
@@ -184,13 +193,11 @@ struct Body<'a> {
 impl Body<'_> {
     fn steps(&mut self, plan: &Plan, steps: &[Step]) {
         let dialect = &self.recipe.rs274;
-        let mut words = String::new();
         for step in steps {
             match step {
                 Step::Jump { to } => {
-                    words.clear();
-                    self.push_xy(&mut words, *to);
-                    self.line(&format!("G0 {words}"));
+                    self.number_line();
+                    self.move_to("G0 ", &Words::of(*to, self.recipe), "");
                 }
                 Step::Dwell { seconds, reason } => {
                     self.comment(&format!("pause: {reason}"));
@@ -216,14 +223,15 @@ impl Body<'_> {
         }
     }
     fn raw(&mut self, text: &str) {
-        self.out.push_str(text);
-        self.out.push('\n');
+        self.out.extend_from_slice(text.as_bytes());
+        self.out.push(b'\n');
     }
     fn number_line(&mut self) {
         if self.recipe.rs274.line_numbers {
             // N takes at most five digits (NIST IR 6556, 3.3.1): start over rather than overflow.
             self.line = self.line % 99_999 + 1;
-            let _ = write!(self.out, "N{} ", self.line);
+            self.out
+                .extend_from_slice(format!("N{} ", self.line).as_bytes());
         }
     }
     fn line(&mut self, text: &str) {
@@ -234,6 +242,14 @@ impl Body<'_> {
     fn comment(&mut self, text: &str) {
         let style = self.recipe.rs274.comment_style;
         if style == CommentStyle::None {
+            return;
+        }
+        let room = (self.recipe.rs274.max_line as usize)
+            .saturating_sub(4)
+            .clamp(20, 120);
+        let plain = |b: u8| (b.is_ascii_graphic() || b == b' ') && !b"()[];".contains(&b);
+        if text.len() <= room && !text.starts_with(' ') && text.bytes().all(plain) {
+            self.comment_line(text);
             return;
         }
         // Parentheses cannot nest and the file stays ASCII.
@@ -248,9 +264,6 @@ impl Body<'_> {
                 _ => '?',
             })
             .collect();
-        let room = (self.recipe.rs274.max_line as usize)
-            .saturating_sub(4)
-            .clamp(20, 120);
         let mut line = String::new();
         let mut lines = Vec::new();
         for word in clean.split(' ') {
@@ -264,26 +277,23 @@ impl Body<'_> {
         }
         lines.push(line);
         for l in lines {
-            match style {
-                CommentStyle::Parentheses => self.raw(&format!("({l})")),
-                CommentStyle::Semicolon => self.raw(&format!("; {l}")),
-                CommentStyle::None => {}
-            }
+            self.comment_line(&l);
+        }
+    }
+    fn comment_line(&mut self, text: &str) {
+        let (before, after): (&[u8], &[u8]) = match self.recipe.rs274.comment_style {
+            CommentStyle::Parentheses => (b"(", b")\n"),
+            CommentStyle::Semicolon => (b"; ", b"\n"),
+            CommentStyle::None => return,
+        };
+        for part in [before, text.as_bytes(), after] {
+            self.out.extend_from_slice(part);
         }
     }
     fn number(&self, v: f64) -> String {
         let mut out = String::new();
         push_fixed(&mut out, v, self.recipe.rs274.decimals as usize);
         out
-    }
-    /// Axis words of a point, the scanner's measured scale taken out.
-    fn push_xy(&self, out: &mut String, p: [f64; 2]) {
-        let scan = &self.recipe.scan;
-        let places = self.recipe.rs274.decimals as usize;
-        out.push('X');
-        push_fixed(out, p[0] / scan.scale_x, places);
-        out.push_str(" Y");
-        push_fixed(out, p[1] / scan.scale_y, places);
     }
     /// One cut: power, beam on, moves, beam off. Nothing else ever turns the beam on.
     fn cut(&mut self, points: &[[f64; 2]], power: f64, feed_mm_min: f64) {
@@ -308,11 +318,36 @@ impl Body<'_> {
     /// One move on a line of its own; the first one of a cut carries the feed.
     fn travel(&mut self, words: &str, feed: &mut Option<String>) {
         self.number_line();
-        self.out.push_str(words);
-        if let Some(feed) = feed.take() {
-            self.out.push_str(&feed);
+        self.out.extend_from_slice(words.as_bytes());
+        self.out
+            .extend_from_slice(feed.take().unwrap_or_default().as_bytes());
+        self.out.push(b'\n');
+    }
+    /// A straight move or jump: its code, the axis words, and what follows them.
+    fn move_to(&mut self, code: &str, to: &Words, after: &str) {
+        let places = self.recipe.rs274.decimals as usize;
+        let Words::Short { x, y } = *to else {
+            if let Words::Long(words) = to {
+                self.raw(&format!("{code}{words}{after}"));
+            }
+            return;
+        };
+        // From its end to its beginning, as numbers are.
+        let mut text = [b'\n'; 2 * FIXED_LENGTH + 8];
+        let mut at = text.len() - usize::from(after.is_empty());
+        at = write_fixed(y, places, &mut text[..at]);
+        for (letters, number) in [(&b" Y"[..], Some(x)), (b"X", None)] {
+            at -= letters.len();
+            text[at..at + letters.len()].copy_from_slice(letters);
+            if let Some(number) = number {
+                at = write_fixed(number, places, &mut text[..at]);
+            }
         }
-        self.out.push('\n');
+        self.out.extend_from_slice(code.as_bytes());
+        self.out.extend_from_slice(&text[at..]);
+        if !after.is_empty() {
+            self.raw(after);
+        }
     }
     /// Moves along the points after the first; whether there were any.
     fn straight(&mut self, points: &[[f64; 2]], feed: String) -> bool {
@@ -320,18 +355,16 @@ impl Body<'_> {
             return false;
         };
         let mut feed = Some(feed);
-        let (mut last, mut words) = (String::from("G1 "), String::new());
-        self.push_xy(&mut last, *first);
+        let mut last = Words::of(*first, self.recipe);
         for p in rest {
-            words.clear();
-            words.push_str("G1 ");
-            self.push_xy(&mut words, *p);
+            let words = Words::of(*p, self.recipe);
             // Points that fall together at the written decimals are one.
             if words == last {
                 continue;
             }
-            self.travel(&words, &mut feed);
-            std::mem::swap(&mut words, &mut last);
+            self.number_line();
+            self.move_to("G1 ", &words, &feed.take().unwrap_or_default());
+            last = words;
         }
         feed.is_none()
     }
@@ -369,6 +402,34 @@ impl Body<'_> {
             at = to;
         }
         feed.is_none()
+    }
+}
+
+/// Axis words of a point, the scanner's measured scale taken out.
+#[derive(Debug, PartialEq, Eq)]
+enum Words {
+    /// Both numbers in units of the last decimal written.
+    Short {
+        x: i64,
+        y: i64,
+    },
+    Long(String),
+}
+
+impl Words {
+    fn of(p: [f64; 2], recipe: &Recipe) -> Words {
+        let scan = &recipe.scan;
+        let places = recipe.rs274.decimals as usize;
+        let p = [p[0] / scan.scale_x, p[1] / scan.scale_y];
+        let [x, y] = p.map(|v| fixed(v, places));
+        if let (Some(x), Some(y)) = (x, y) {
+            return Words::Short { x, y };
+        }
+        let mut words = String::from("X");
+        push_fixed(&mut words, p[0], places);
+        words.push_str(" Y");
+        push_fixed(&mut words, p[1], places);
+        Words::Long(words)
     }
 }
 

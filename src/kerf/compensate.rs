@@ -34,10 +34,12 @@ pub fn compensate(openings: &Regions, recipe: &Recipe) -> Checked<Vec<Contour>> 
         .map(|chunk| {
             let mut out = Checked::new(Vec::new(), Vec::new());
             let mut holed = Vec::new();
+            let mut next = origin.partition_point(|&o| (o as usize) < chunk[0]);
             for &i in chunk {
                 let first = out.value.len();
-                let own = origin.partition_point(|&o| (o as usize) < i)
-                    ..origin.partition_point(|&o| o as usize <= i);
+                let count = origin[next..].iter().take_while(|&&o| o as usize == i);
+                let own = next..next + count.count();
+                next = own.end;
                 let shape = openings.shape(i);
                 one_opening(
                     i as u32,
@@ -239,8 +241,9 @@ fn lost_parts(
 /// the beam leaves no more of it than the corners of a triangle with equal sides.
 fn is_blunt(ring: &[Point], kerf: f64) -> bool {
     let n = ring.len();
+    let after = |i: usize| if i + 1 == n { 0 } else { i + 1 };
     let edge = |i: usize| {
-        let (a, b) = (ring[i % n], ring[(i + 1) % n]);
+        let (a, b) = (ring[i], ring[after(i)]);
         (
             f64::from(b.x) - f64::from(a.x),
             f64::from(b.y) - f64::from(a.y),
@@ -252,22 +255,32 @@ fn is_blunt(ring: &[Point], kerf: f64) -> bool {
         let squares = (u.0 * u.0 + u.1 * u.1) * (v.0 * v.0 + v.1 * v.1);
         cross >= 0.0 && (dot >= 0.0 || (cross > 0.0 && dot * dot <= 0.250_001 * squares))
     };
-    // A window of edges: all corners between `first` and `last`, `between` of length apart.
-    let (mut first, mut between) = (0, 0.0);
-    for last in 1..=2 * n {
-        if !blunt(edge(last - 1), edge(last)) {
+    // A window of edges: all corners between `first` and `last`, `between` of length apart. It has been everywhere
+    // once it begins at the first edge again.
+    let (mut first, mut from) = (0, edge(0));
+    let mut last = 0;
+    let mut before = from;
+    let (mut between, mut passed) = (0.0, 0);
+    for count in 1..=2 * n {
+        last = after(last);
+        let to = edge(last);
+        if !blunt(before, to) {
             return false;
         }
-        while between > kerf && first + 1 < last {
-            first += 1;
-            let (x, y) = edge(first);
-            between -= (x * x + y * y).sqrt();
+        while between > kerf && passed + 1 < count {
+            first = after(first);
+            from = edge(first);
+            passed += 1;
+            between -= (from.0 * from.0 + from.1 * from.1).sqrt();
         }
-        if !blunt(edge(first), edge(last)) {
+        if passed >= n {
+            break;
+        }
+        if !blunt(from, to) {
             return false;
         }
-        let (x, y) = edge(last);
-        between += (x * x + y * y).sqrt();
+        between += (to.0 * to.0 + to.1 * to.1).sqrt();
+        before = to;
     }
     true
 }

@@ -151,30 +151,36 @@ fn stays_inside(ring: &[[f64; 2]], at: [f64; 2], to: [f64; 2]) -> bool {
         [from[0].min(to[0]), from[1].min(to[1])],
         [from[0].max(to[0]), from[1].max(to[1])],
     );
+    // On which sides of the segment's box a point lies: edges with both ends on one side do not come near.
+    let sides = |p: [f64; 2]| {
+        u8::from(p[0] < lo[0])
+            | u8::from(p[0] > hi[0]) << 1
+            | u8::from(p[1] < lo[1]) << 2
+            | u8::from(p[1] > hi[1]) << 3
+    };
     let side = |a: [f64; 2], b: [f64; 2], p: [f64; 2]| {
         (b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0])
     };
+    let Some(&(mut a)) = ring.first() else {
+        return false;
+    };
     let mut inside = false;
-    let n = ring.len();
-    for i in 0..n {
-        let (a, b) = (ring[i], ring[(i + 1) % n]);
+    let mut sides_a = sides(a);
+    for &b in ring[1..].iter().chain(&ring[..1]) {
+        let sides_b = sides(b);
         if (a[1] > to[1]) != (b[1] > to[1]) {
             let t = (to[1] - a[1]) / (b[1] - a[1]);
             if to[0] < a[0] + t * (b[0] - a[0]) {
                 inside = !inside;
             }
         }
-        if a[0].max(b[0]) < lo[0]
-            || a[0].min(b[0]) > hi[0]
-            || a[1].max(b[1]) < lo[1]
-            || a[1].min(b[1]) > hi[1]
-        {
-            continue;
-        }
-        if side(from, to, a) * side(from, to, b) <= 0.0 && side(a, b, from) * side(a, b, to) <= 0.0
+        if sides_a & sides_b == 0
+            && side(from, to, a) * side(from, to, b) <= 0.0
+            && side(a, b, from) * side(a, b, to) <= 0.0
         {
             return false;
         }
+        (a, sides_a) = (b, sides_b);
     }
     inside
 }

@@ -19,26 +19,30 @@ const CHUNK_RINGS: usize = 512;
 /// Makes regions of rings as drawn: crossing, nested, any winding, any overlap.
 /// Shapes come in the order of their leftmost (then topmost) points.
 pub fn normalise<R: AsRef<[Point]> + Sync>(rings: &[R], rule: FillRule) -> Regions {
-    let boxes: Vec<(usize, Bounds)> = rings
+    let (places, boxes): (Vec<usize>, Vec<Bounds>) = rings
         .iter()
         .enumerate()
         .filter_map(|(i, ring)| Some((i, Bounds::of(ring.as_ref())?)))
-        .collect();
+        .unzip();
     let mut alone: Vec<usize> = Vec::new();
     let mut together: Vec<&[Point]> = Vec::new();
-    for group in clusters(&boxes.iter().map(|b| b.1).collect::<Vec<_>>()) {
-        if let [one] = group[..] {
-            alone.push(boxes[one].0);
+    for group in clusters(&boxes).iter() {
+        if let [one] = *group {
+            alone.push(places[one as usize]);
         } else {
-            together.extend(group.iter().map(|&i| rings[boxes[i].0].as_ref()));
+            let members = group.iter().map(|&i| places[i as usize]);
+            together.extend(members.map(|i| rings[i].as_ref()));
         }
     }
     let prove = |prover: &mut Prover, chunk: &[usize]| {
         let (mut proved, mut unproved) = (Regions::new(), Vec::new());
+        let points = chunk.iter().map(|&i| rings[i].as_ref().len()).sum();
+        proved.reserve(points, chunk.len(), chunk.len());
+        let mut clean = Vec::new();
         for &i in chunk {
-            match lone_ring(rings[i].as_ref(), rule, prover) {
-                Lone::Shape(ring) => {
-                    proved.push_ring(&ring);
+            match lone_ring(rings[i].as_ref(), rule, prover, &mut clean) {
+                Lone::Shape => {
+                    proved.push_ring(&clean);
                     proved.close_shape();
                 }
                 Lone::Empty => {}
@@ -64,27 +68,27 @@ pub fn normalise<R: AsRef<[Point]> + Sync>(rings: &[R], rule: FillRule) -> Regio
         together.extend(unproved.iter().map(|&i| rings[i].as_ref()));
     }
     if together.is_empty() {
-        return sorted(&out);
+        return sorted(out);
     }
     let whole = overlay_rings(&together, rule);
     if out.is_empty() {
         return whole;
     }
     out.append(&whole);
-    sorted(&out)
+    sorted(out)
 }
 
 enum Lone {
-    Shape(Vec<Point>),
+    Shape,
     Empty,
     Unproved,
 }
 
-/// A ring that no other ring's box meets: no boolean is needed when it proves simple.
-fn lone_ring(ring: &[Point], rule: FillRule, prover: &mut Prover) -> Lone {
-    let mut clean = without_straight_vertices(ring);
-    let area = twice_area(&clean);
-    if clean.len() < 3 || !prover.is_simple(&clean, area > 0) {
+/// A ring that no other ring's box meets: no boolean is needed when it proves simple. Its shape is left in `clean`.
+fn lone_ring(ring: &[Point], rule: FillRule, prover: &mut Prover, clean: &mut Vec<Point>) -> Lone {
+    without_straight_vertices(ring, clean);
+    let area = twice_area(clean);
+    if clean.len() < 3 || !prover.is_simple(clean, area > 0) {
         return Lone::Unproved;
     }
     match rule {
@@ -101,11 +105,11 @@ fn lone_ring(ring: &[Point], rule: FillRule, prover: &mut Prover) -> Lone {
         .unwrap_or(0);
     let n = clean.len();
     clean.rotate_left((first + n - 1) % n);
-    Lone::Shape(clean)
+    Lone::Shape
 }
 
 /// The ring without repeated vertices and without those on a straight line.
-fn without_straight_vertices(ring: &[Point]) -> Vec<Point> {
+fn without_straight_vertices(ring: &[Point], out: &mut Vec<Point>) {
     let straight = |a: Point, b: Point, c: Point| {
         let (ux, uy) = (
             i64::from(b.x) - i64::from(a.x),
@@ -117,7 +121,7 @@ fn without_straight_vertices(ring: &[Point]) -> Vec<Point> {
         );
         i128::from(ux) * i128::from(vy) == i128::from(uy) * i128::from(vx)
     };
-    let mut out: Vec<Point> = Vec::with_capacity(ring.len());
+    out.clear();
     for &p in ring {
         while out.len() >= 2 && straight(out[out.len() - 2], out[out.len() - 1], p) {
             out.pop();
@@ -142,28 +146,50 @@ fn without_straight_vertices(ring: &[Point]) -> Vec<Point> {
         }
     }
     out.drain(..start);
-    out
 }
 
 /// The shapes in the order of their first points (leftmost, then topmost).
-fn sorted(regions: &Regions) -> Regions {
-    let mut order: Vec<usize> = (0..regions.len()).collect();
-    let key = |i: usize| {
-        let first = regions.shape(i).outer().iter().map(|p| (p.x, p.y)).min();
-        (first, i)
-    };
-    order.sort_by_cached_key(|&i| key(i));
+fn sorted(regions: Regions) -> Regions {
+    let mut keys: Vec<_> = (0..regions.len())
+        .map(|i| {
+            let first = regions.shape(i).outer().iter().map(|p| (p.x, p.y)).min();
+            (first, i)
+        })
+        .collect();
+    if keys.is_sorted() {
+        return regions;
+    }
+    keys.sort_unstable();
     let mut out = Regions::new();
     out.reserve(regions.vertex_count(), regions.ring_count(), regions.len());
-    for i in order {
+    for (_, i) in keys {
         out.push_shape(regions.shape(i));
     }
     out
 }
 
+/// Groups of numbered boxes, stored flat: all members, and the end of each group.
+#[derive(Debug)]
+pub struct Clusters {
+    members: Vec<u32>,
+    ends: Vec<u32>,
+}
+
+impl Clusters {
+    /// The members of each group.
+    pub fn iter(&self) -> impl Iterator<Item = &[u32]> {
+        let mut start = 0;
+        self.ends.iter().map(move |&end| {
+            let group = &self.members[start..end as usize];
+            start = end as usize;
+            group
+        })
+    }
+}
+
 /// Groups of boxes that overlap or touch, directly or through others; each group and the groups in
 /// ascending order of their members.
-pub fn clusters(boxes: &[Bounds]) -> Vec<Vec<usize>> {
+pub fn clusters(boxes: &[Bounds]) -> Clusters {
     let n = boxes.len();
     let mut sets = Sets::new(n);
     let mut order: Vec<usize> = (0..n).collect();
@@ -193,17 +219,31 @@ pub fn clusters(boxes: &[Bounds]) -> Vec<Vec<usize>> {
         }
         open.insert(low, (high, until, i as u32));
     }
-    let mut groups: Vec<Vec<usize>> = Vec::new();
+    // Groups in the order of their first members: how large each is, then who is in it.
     let mut number = vec![u32::MAX; n];
-    for i in 0..n {
-        let r = sets.root(i);
-        if number[r] == u32::MAX {
-            number[r] = groups.len() as u32;
-            groups.push(Vec::new());
-        }
-        groups[number[r] as usize].push(i);
+    let mut ends: Vec<u32> = Vec::new();
+    let group_of: Vec<u32> = (0..n)
+        .map(|i| {
+            let group = &mut number[sets.root(i)];
+            if *group == u32::MAX {
+                *group = ends.len() as u32;
+                ends.push(0);
+            }
+            ends[*group as usize] += 1;
+            *group
+        })
+        .collect();
+    let mut start = 0;
+    for end in &mut ends {
+        (*end, start) = (start, start + *end);
     }
-    groups
+    let mut members = vec![0; n];
+    for (i, &group) in group_of.iter().enumerate() {
+        let place = &mut ends[group as usize];
+        members[*place as usize] = i as u32;
+        *place += 1;
+    }
+    Clusters { members, ends }
 }
 
 fn overlay(a: &Regions, b: &Regions, rule: OverlayRule) -> Regions {
@@ -224,11 +264,12 @@ pub(super) fn union_shapes(regions: &Regions) -> Regions {
     let boxes: Vec<Bounds> = regions.shapes().map(|s| s.bounds()).collect();
     let mut alone = Regions::new();
     let mut together: Vec<&[Point]> = Vec::new();
-    for group in clusters(&boxes) {
-        if let [one] = group[..] {
-            alone.push_shape(regions.shape(one));
+    for group in clusters(&boxes).iter() {
+        if let [one] = *group {
+            alone.push_shape(regions.shape(one as usize));
         } else {
-            together.extend(group.iter().flat_map(|&i| regions.shape(i).rings()));
+            let shapes = group.iter().map(|&i| regions.shape(i as usize));
+            together.extend(shapes.flat_map(|s| s.rings()));
         }
     }
     if together.is_empty() && alone.len() < 2 {
@@ -237,7 +278,7 @@ pub(super) fn union_shapes(regions: &Regions) -> Regions {
     if !together.is_empty() {
         alone.append(&overlay_rings(&together, FillRule::NonZero));
     }
-    sorted(&alone)
+    sorted(alone)
 }
 
 /// Everything in either.
@@ -273,7 +314,7 @@ pub fn difference(a: &Regions, b: &Regions) -> Regions {
     }
     let mut out = alone;
     out.append(&left);
-    sorted(&out)
+    sorted(out)
 }
 
 /// What is in both.

@@ -5,12 +5,13 @@ use rstar::{AABB, PointDistance, RTree, RTreeObject};
 
 /// Signed area of a ring, square nanometres; positive for outer rings.
 pub fn ring_area_nm2(ring: &[Point]) -> f64 {
-    let mut twice: i128 = 0;
-    for (a, b) in edges(ring) {
-        // Products of two i32 fit an i64.
-        twice += i128::from(i64::from(a.x) * i64::from(b.y));
-        twice -= i128::from(i64::from(b.x) * i64::from(a.y));
-    }
+    // Products of two i32 fit an i64.
+    let twice: i128 = edges(ring)
+        .map(|(a, b)| {
+            i128::from(i64::from(a.x) * i64::from(b.y))
+                - i128::from(i64::from(b.x) * i64::from(a.y))
+        })
+        .sum();
     twice as f64 / 2.0
 }
 
@@ -30,9 +31,8 @@ pub fn distance_nm(a: Point, b: Point) -> f64 {
 
 /// The edges of a closed ring.
 pub(crate) fn edges(ring: &[Point]) -> impl Iterator<Item = (Point, Point)> + '_ {
-    ring.iter()
-        .copied()
-        .zip(ring.iter().copied().cycle().skip(1))
+    let n = ring.len();
+    (0..n).map(move |i| (ring[i], ring[if i + 1 == n { 0 } else { i + 1 }]))
 }
 
 /// Whether the ring encloses the point, by the even-odd rule.
@@ -55,11 +55,13 @@ pub fn ring_contains(ring: &[Point], p: Point) -> bool {
 /// Whether a disc of the radius about `centre` lies on the inner side of every edge's line of a positive
 /// ring; it is then inside the ring.
 pub fn holds_disc(ring: &[Point], centre: [f64; 2], radius_nm: f64) -> bool {
+    let r2 = radius_nm * radius_nm;
     edges(ring).all(|(a, b)| {
         let (ax, ay) = (f64::from(a.x), f64::from(a.y));
         let (dx, dy) = (f64::from(b.x) - ax, f64::from(b.y) - ay);
         let (cx, cy) = (centre[0] - ax, centre[1] - ay);
-        dx * cy - dy * cx >= radius_nm * (dx * dx + dy * dy).sqrt()
+        let twice = dx * cy - dy * cx;
+        twice >= 0.0 && twice * twice >= r2 * (dx * dx + dy * dy)
     })
 }
 

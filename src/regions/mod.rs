@@ -12,14 +12,14 @@ mod offset;
 mod simple;
 mod trim;
 
-pub use boolean::{clusters, difference, intersection, normalise, union, union_all, xor};
+pub use boolean::{Clusters, clusters, difference, intersection, normalise, union, union_all, xor};
 pub use i_overlay::core::fill_rule::FillRule;
 pub use measure::{
     Edge, EdgeIndex, distance_nm, holds_disc, nearest_on_segment, ring_area_nm2, ring_contains,
     ring_perimeter_nm,
 };
 pub use offset::{inset, inset_with_origin, outset};
-pub use simple::{are_apart, is_convex, is_simple};
+pub use simple::{are_apart, is_convex, is_simple, simple_winding};
 
 use i_overlay::i_shape::source::int::resource::IntShapeResource;
 

@@ -1,6 +1,7 @@
 //! Proof that rings neither cross nor touch: exact tests of nearby edge pairs, found on a grid.
 
 use super::Point;
+use crate::wide::widest;
 
 /// Edges up to which all pairs are tested without a grid.
 const FEW_EDGES: usize = 24;
@@ -175,8 +176,16 @@ impl Prover {
 
 /// Whether a ring neither crosses nor touches itself. `false` also when the proof would take too long.
 pub fn is_simple(ring: &[Point]) -> bool {
+    simple_winding(ring).is_some()
+}
+
+/// Whether a ring that neither crosses nor touches itself has a positive area; `None` for other rings and where the
+/// proof would take too long.
+pub fn simple_winding(ring: &[Point]) -> Option<bool> {
     let positive = twice_area(ring) > 0;
-    Prover::default().is_simple(ring, positive)
+    Prover::default()
+        .is_simple(ring, positive)
+        .then_some(positive)
 }
 
 /// Whether the curves of all rings are simple and apart from each other. `false` also when the proof would
@@ -201,13 +210,22 @@ pub(super) fn twice_area(ring: &[Point]) -> i128 {
         )
     };
     let mut sum: i128 = 0;
-    let mut a = (0, 0);
+    let mut a: (i64, i64) = (0, 0);
     for &p in &ring[1..] {
         let b = rel(p);
-        sum += i128::from(a.0) * i128::from(b.1) - i128::from(b.0) * i128::from(a.1);
+        sum += if short(a) && short(b) {
+            i128::from(a.0 * b.1 - b.0 * a.1)
+        } else {
+            i128::from(a.0) * i128::from(b.1) - i128::from(b.0) * i128::from(a.1)
+        };
         a = b;
     }
     sum
+}
+
+/// Whether both fit an i32: then products of two such differences, and the difference of two products, fit an i64.
+fn short(d: (i64, i64)) -> bool {
+    i32::try_from(d.0).is_ok() && i32::try_from(d.1).is_ok()
 }
 
 /// Whether a ring is strictly convex or straight at each vertex, turning once around in the positive sense.
@@ -216,29 +234,98 @@ pub fn is_convex(ring: &[Point]) -> bool {
 }
 
 /// As [`is_convex`], in the sense given (1 or -1).
-fn turns_once(ring: &[Point], sense: i128) -> bool {
+fn turns_once(ring: &[Point], sense: i64) -> bool {
+    /// Corners between looks at whether one is wrong already.
+    const CORNERS: usize = 256;
     let n = ring.len();
     if n < 3 {
         return false;
     }
-    let wide = |p: Point, q: Point| {
-        (
-            i64::from(q.x) - i64::from(p.x),
-            i64::from(q.y) - i64::from(p.y),
-        )
+    let by = if sense > 0 { 1.0 } else { -1.0 };
+    let mut turns = Turns::default();
+    turns.look([ring[n - 1], ring[0], ring[1]], by);
+    turns.look([ring[n - 2], ring[n - 1], ring[0]], by);
+    for start in (0..n - 2).step_by(CORNERS) {
+        let more = turns_along(&ring[start..n.min(start + CORNERS + 2)], by);
+        turns = Turns {
+            wrong: turns.wrong | more.wrong,
+            turned: turns.turned | more.turned,
+            changes: turns.changes + more.changes,
+            long: turns.long | more.long,
+        };
+        if turns.long != 0 {
+            return turns_once_exactly(ring, sense);
+        }
+        if turns.wrong != 0 {
+            return false;
+        }
+    }
+    turns.turned != 0 && turns.changes == 2
+}
+
+/// What the corners of a ring do; not zero is yes.
+#[derive(Debug, Clone, Copy, Default)]
+struct Turns {
+    /// One turns to the wrong side or back.
+    wrong: u64,
+    /// One turns to the right side.
+    turned: u64,
+    /// How often the way changes between upwards and downwards.
+    changes: u64,
+    /// An edge is so long that the products were not exact.
+    long: u64,
+}
+
+impl Turns {
+    /// Takes in the corner `b` between `a` and `c`.
+    #[inline(always)]
+    fn look(&mut self, [a, b, c]: [Point; 3], sense: f64) {
+        /// 2^26: products of two such numbers, and sums of two products, are exact in 53 bits.
+        const LONG: f64 = 67_108_864.0;
+        let between = |p: Point, q: Point| {
+            (
+                f64::from(q.x) - f64::from(p.x),
+                f64::from(q.y) - f64::from(p.y),
+            )
+        };
+        let (u, v) = (between(a, b), between(b, c));
+        let cross = sense * (u.0 * v.1 - u.1 * v.0);
+        let dot = u.0 * v.0 + u.1 * v.1;
+        let up =
+            |d: (f64, f64)| u64::from(d.1 > 0.0) | u64::from(d.1 == 0.0) & u64::from(d.0 > 0.0);
+        self.wrong |= u64::from(cross < 0.0) | u64::from(cross == 0.0) & u64::from(dot <= 0.0);
+        self.turned |= u64::from(cross > 0.0);
+        self.changes += up(u) ^ up(v);
+        self.long |= u64::from(v.0.abs() > LONG) | u64::from(v.1.abs() > LONG);
+    }
+}
+
+widest! {
+    /// What the inner vertices of a line do.
+    fn turns_along(line: &'a [Point], sense: f64) -> Turns {
+        let mut turns = Turns::default();
+        for i in 2..line.len() {
+            turns.look([line[i - 2], line[i - 1], line[i]], sense);
+        }
+        turns
+    }
+}
+
+/// As [`turns_once`], for edges of any length.
+fn turns_once_exactly(ring: &[Point], sense: i64) -> bool {
+    let n = ring.len();
+    let edge = |i: usize| {
+        let (a, b) = (ring[i], ring[if i + 1 == n { 0 } else { i + 1 }]);
+        let wide = |a: i32, b: i32| i128::from(b) - i128::from(a);
+        (wide(a.x, b.x), wide(a.y, b.y))
     };
-    let half = |d: (i64, i64)| d.1 > 0 || (d.1 == 0 && d.0 > 0);
-    let mut previous = wide(ring[n - 1], ring[0]);
-    let mut changes = 0;
-    let mut turned = false;
+    let half = |d: (i128, i128)| d.1 > 0 || (d.1 == 0 && d.0 > 0);
+    let mut previous = edge(n - 1);
+    let (mut changes, mut turned) = (0, false);
     for i in 0..n {
-        let d = wide(ring[i], ring[if i + 1 == n { 0 } else { i + 1 }]);
-        let cross = sense
-            * (i128::from(previous.0) * i128::from(d.1) - i128::from(previous.1) * i128::from(d.0));
-        if cross < 0
-            || (cross == 0
-                && previous.0.signum() * d.0.signum() + previous.1.signum() * d.1.signum() <= 0)
-        {
+        let d = edge(i);
+        let cross = i128::from(sense) * (previous.0 * d.1 - previous.1 * d.0);
+        if cross < 0 || (cross == 0 && previous.0 * d.0 + previous.1 * d.1 <= 0) {
             return false;
         }
         turned |= cross > 0;

@@ -10,6 +10,7 @@ use crate::regions::{
 use crate::units::NM_PER_UM;
 use rayon::prelude::*;
 use rstar::{AABB, PointDistance, RTree, RTreeObject};
+use std::borrow::Cow;
 
 /// Smallest core that counts as foil to be held, square nanometres (one square micrometre).
 const MIN_CORE_NM2: f64 = 1e6;
@@ -43,21 +44,33 @@ const TIP_WIDTH: f64 = 0.5;
 
 /// What the beam really opens: the openings, with parts narrower than the kerf as wide as the kerf
 /// (they become single lines), except slivers and the ends of tips that are left out.
-pub fn as_cut(openings: &Regions, recipe: &Recipe) -> Regions {
+pub fn as_cut<'a>(openings: &'a Regions, recipe: &Recipe) -> Cow<'a, Regions> {
     let kerf_nm = recipe.kerf.width_um * NM_PER_UM;
     if kerf_nm < 2.0 {
-        return openings.clone();
+        return Cow::Borrowed(openings);
     }
     let half = kerf_nm / 2.0;
     let tolerance = recipe.tolerance_um() * NM_PER_UM;
-    let (paths, origin) = inset_with_origin(openings, half, tolerance);
     // What the beam cannot reach from inside; corner roundings are far smaller than a kerf square.
     let matters = 0.5 * kerf_nm * kerf_nm;
-    let thin_parts: Vec<(Regions, Regions)> = (0..openings.len())
+    let doubtful: Vec<usize> = (0..openings.len())
+        .into_par_iter()
+        .with_min_len(512)
+        .filter(|&i| !is_reached(openings.shape(i), half, matters))
+        .collect();
+    if doubtful.is_empty() {
+        return Cow::Borrowed(openings);
+    }
+    let mut narrow = Regions::new();
+    for &i in &doubtful {
+        narrow.push_shape(openings.shape(i));
+    }
+    let (paths, origin) = inset_with_origin(&narrow, half, tolerance);
+    let thin_parts: Vec<(Regions, Regions)> = (0..narrow.len())
         .into_par_iter()
         .with_min_len(64)
         .filter_map(|i| {
-            let shape = openings.shape(i);
+            let shape = narrow.shape(i);
             let own = origin.partition_point(|&o| (o as usize) < i)
                 ..origin.partition_point(|&o| o as usize <= i);
             if own.len() == 1 && loss_nm2(shape, paths.shape(own.start), half) <= matters {
@@ -83,17 +96,53 @@ pub fn as_cut(openings: &Regions, recipe: &Recipe) -> Regions {
         })
         .collect();
     if thin_parts.is_empty() {
-        return openings.clone();
+        return Cow::Borrowed(openings);
     }
     let (mut thin, mut lines) = (Regions::new(), Regions::new());
     for (part, own) in &thin_parts {
         thin.extend(part);
         lines.extend(own);
     }
-    union(
+    Cow::Owned(union(
         &difference(openings, &thin),
         &outset(&lines, half, tolerance),
-    )
+    ))
+}
+
+/// Whether a disc moved about inside an opening surely reaches all of it but `most_nm2`.
+///
+/// That of a convex ring whose edges all outlast the inset, where the disc leaves of a corner that turns by `a`
+/// r^2 (tan(a/2) - a/2), which is at most r^2 tan(a/2)^3 / 3.
+fn is_reached(opening: Shape<'_>, radius_nm: f64, most_nm2: f64) -> bool {
+    let ring = opening.outer();
+    let n = ring.len();
+    if opening.holes().len() > 0 || n < 3 {
+        return false;
+    }
+    let direction = |i: usize| {
+        let d = sub(v(ring[if i + 1 == n { 0 } else { i + 1 }]), v(ring[i]));
+        let length = (d[0] * d[0] + d[1] * d[1]).sqrt();
+        ([d[0] / length, d[1] / length], length)
+    };
+    let (mut before, _) = direction(n - 1);
+    let (mut left, mut first, mut lost) = (f64::INFINITY, 0.0, 0.0);
+    for i in 0..n {
+        let (after, length) = direction(i);
+        let cross = before[0] * after[1] - before[1] * after[0];
+        let half_turn = cross / (1.0 + before[0] * after[0] + before[1] * after[1]);
+        let trim = radius_nm * half_turn;
+        // False for edges without length and for corners that turn back.
+        if !(half_turn >= 0.0 && left - trim > 0.0) {
+            return false;
+        }
+        if i == 0 {
+            first = trim;
+        }
+        lost += half_turn * half_turn * half_turn;
+        left = length - trim;
+        before = after;
+    }
+    left - first > 0.0 && radius_nm * radius_nm * lost / 3.0 <= most_nm2
 }
 
 /// At least the area of an opening that a disc moved along `path` inside it does not reach; infinite where

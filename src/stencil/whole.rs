@@ -30,15 +30,15 @@ pub(super) fn surely(sheet: &Regions, openings: &Regions, half_nm: f64, toleranc
     // A convex opening alone in its box encloses nothing.
     let mut doubtful = Regions::new();
     let mut groups: Vec<Vec<usize>> = Vec::new();
-    for group in clusters(&grown) {
-        if let [one] = group[..]
-            && is_convex(openings.shape(one).outer())
+    for group in clusters(&grown).iter() {
+        if let [one] = *group
+            && is_convex(openings.shape(one as usize).outer())
         {
             continue;
         }
         let start = doubtful.len();
-        for &i in &group {
-            doubtful.push_shape(openings.shape(i));
+        for &i in group {
+            doubtful.push_shape(openings.shape(i as usize));
         }
         groups.push((start..doubtful.len()).collect());
     }

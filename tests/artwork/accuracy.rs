@@ -73,7 +73,7 @@ fn cubics_are_never_flattened_beyond_the_tolerance() {
             }
             _ => {}
         }
-        for tolerance in [1e-1, 1e-3, 1e-5] {
+        for tolerance in [1.0, 1e-1, 1e-3, 1e-5] {
             let mut points = vec![p[0]];
             flatten::cubic(p, tolerance, &mut points);
             assert_eq!(*points.last().expect("points"), p[3]);
@@ -409,5 +409,21 @@ proptest! {
         let crack_um = (r.perimeter_nm() - healed.perimeter_nm()) / 2e3;
         // Known limit: about one in 5,000 thick lines keeps one of 10 to 20 um where it turns back on itself.
         prop_assert!(crack_um < 10.0, "a crack of {} um in {}", crack_um, d);
+    }
+}
+
+// Reference: `f64::round` of the standard library.
+#[test]
+fn millimetres_are_rounded_to_nanometres_as_the_standard_library_does() {
+    let mut values = vec![0.0, -0.0, f64::NAN, 1e300, f64::INFINITY];
+    for whole in [0, 1, 2, 7, 1_000_001, 999_999_999, 1 << 30, i32::MAX - 1] {
+        for part in [0.0, 0.25, 0.5, 0.75] {
+            let mm = (f64::from(whole) + part) / 1e6;
+            values.extend([mm.next_down(), mm, mm.next_up()]);
+        }
+    }
+    for mm in values.iter().flat_map(|v| [*v, -v]) {
+        let got = foilwright::units::whole_nm(mm);
+        assert_eq!(got, (mm * 1e6).round() as i32, "{mm:?}");
     }
 }

@@ -108,8 +108,10 @@ fn holds(name: &str, l: &Layer, out: &Checked<Vec<Stencil>>) {
         all = union(&all, &s.openings);
         let proof = s.split.as_ref().unwrap();
         assert_eq!(proof.difference_um2, 0.0, "{name}");
+        // A seam ends at four places on chords of up to sqrt(8 r e) = 57 um (r 4 mm, e 0.1 um); rounding moves each by up
+        // to 0.71 nm off its chord, which turns 57 um x 0.71 nm / 2 of it.
         assert!(
-            proof.grid_um2 < 0.02 * proof.seams as f64,
+            proof.grid_um2 < 4.0 * 0.0202 * proof.seams as f64,
             "{name} {proof:?}"
         );
     }

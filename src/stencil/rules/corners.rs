@@ -1,12 +1,11 @@
 //! Corners: slivers of foil, corners that foil tears from, and shapes drawn twice.
 
-use crate::artwork::Layer;
+use crate::artwork::{Element, Layer};
 use crate::finding::Finding;
 use crate::recipe::Recipe;
 use crate::regions::{Point, Regions};
 use crate::stencil::geometry::{V, cross, dot, len, mm, sub, v};
 use crate::units::{NM_PER_UM, show_length_um};
-use std::collections::BTreeMap;
 
 /// Corners of openings sharper than this are reported, degrees (common practice, no source).
 const SHARP_DEG: f64 = 45.0;
@@ -20,8 +19,10 @@ pub(super) fn slivers(openings: &Regions, recipe: &Recipe, findings: &mut Vec<Fi
     let web_nm = recipe.min_web_um() * NM_PER_UM;
     for ring in openings.rings() {
         for i in 0..ring.len() {
-            let (turn, deg) = corner(ring, i);
             // Openings lie to the left of their edges: foil points where the outline turns right.
+            let Some((turn, deg)) = sharp_corner(ring, i) else {
+                continue;
+            };
             if turn >= 0.0 || deg > SHARP_DEG {
                 continue;
             }
@@ -53,10 +54,11 @@ pub(super) fn sharp(openings: &Regions, recipe: &Recipe, findings: &mut Vec<Find
     let (mut count, mut worst) = (0usize, (SHARP_DEG, Point::new(0, 0)));
     for ring in openings.rings() {
         for i in 0..ring.len() {
-            let (turn, deg) = corner(ring, i);
-            let n = ring.len();
-            let sides = len(sub(v(ring[i]), v(ring[(i + n - 1) % n])))
-                .min(len(sub(v(ring[i]), v(ring[(i + 1) % n]))));
+            let Some((turn, deg)) = sharp_corner(ring, i) else {
+                continue;
+            };
+            let (before, after) = neighbours(ring, i);
+            let sides = len(sub(v(ring[i]), v(before))).min(len(sub(v(ring[i]), v(after))));
             if turn > 0.0 && (SPIKE_DEG..SHARP_DEG).contains(&deg) && sides > kerf_nm {
                 count += 1;
                 if deg < worst.0 {
@@ -87,18 +89,27 @@ pub(super) fn sharp(openings: &Regions, recipe: &Recipe, findings: &mut Vec<Find
     );
 }
 
-/// Which way the outline turns at a vertex (positive: a corner of the opening) and the angle between its edges, degrees.
-fn corner(ring: &[Point], i: usize) -> (f64, f64) {
-    let n = ring.len();
+/// Which way the outline turns at a vertex (positive: a corner of the opening) and the angle between its edges,
+/// degrees; `None` where that is surely above [`SHARP_DEG`], which a product tells for most of them.
+fn sharp_corner(ring: &[Point], i: usize) -> Option<(f64, f64)> {
+    /// Tangent of [`SHARP_DEG`], and a little.
+    const WIDEST: f64 = 1.000_001;
     let b = v(ring[i]);
-    let (d, e) = (
-        sub(v(ring[(i + n - 1) % n]), b),
-        sub(v(ring[(i + 1) % n]), b),
-    );
-    (
-        cross(e, d),
-        libm::atan2(cross(e, d).abs(), dot(d, e)).to_degrees(),
-    )
+    let (before, after) = neighbours(ring, i);
+    let (d, e) = (sub(v(before), b), sub(v(after), b));
+    let (turn, along) = (cross(e, d), dot(d, e));
+    (turn.abs() <= WIDEST * along).then(|| {
+        let angle = libm::atan2(turn.abs(), along);
+        (turn, angle.to_degrees())
+    })
+}
+
+/// The vertices before and after.
+fn neighbours(ring: &[Point], i: usize) -> (Point, Point) {
+    let n = ring.len();
+    let before = if i == 0 { n - 1 } else { i - 1 };
+    let after = if i + 1 == n { 0 } else { i + 1 };
+    (ring[before], ring[after])
 }
 
 /// How far from vertex `i` the two sides of a corner stay nearer to each other than `web`, along the outline, and
@@ -169,18 +180,26 @@ impl<'a> Walk<'a> {
 
 /// Different elements with exactly the same box, both opening: the same shape drawn twice.
 pub(super) fn drawn_twice(layer: &Layer) -> Vec<Finding> {
-    let mut boxes: BTreeMap<[i32; 4], Vec<&str>> = BTreeMap::new();
-    for e in layer.elements.iter().filter(|e| e.dark) {
+    let boxed = |e: &Element| {
         let b = e.bounds;
-        let ids = boxes
-            .entry([b.min.x, b.min.y, b.max.x, b.max.y])
-            .or_default();
-        if !ids.contains(&e.id.as_str()) {
-            ids.push(&e.id);
-        }
-    }
-    boxes
-        .into_iter()
+        [b.min.x, b.min.y, b.max.x, b.max.y]
+    };
+    let mut dark: Vec<_> = (layer.elements.iter().filter(|e| e.dark))
+        .enumerate()
+        .map(|(i, e)| (boxed(e), i, e.id.as_str()))
+        .collect();
+    dark.sort_unstable_by_key(|d| (d.0, d.1));
+    dark.chunk_by(|a, b| a.0 == b.0)
+        .filter(|same| same.len() > 1)
+        .map(|same| {
+            let mut ids: Vec<&str> = Vec::new();
+            for (_, _, id) in same {
+                if !ids.contains(id) {
+                    ids.push(id);
+                }
+            }
+            (same[0].0, ids)
+        })
         .filter(|(_, ids)| ids.len() > 1)
         .map(|([x0, y0, x1, y1], ids)| {
             let [x, y] = mm([

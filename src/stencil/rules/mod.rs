@@ -142,12 +142,13 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
 
 fn areas(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
     for shape in stencil.openings.shapes() {
+        let (area_nm2, perimeter_nm) = (shape.area_nm2(), shape.perimeter_nm());
         let ratio = area_ratio(
-            shape.area_nm2() / 1e6,
-            shape.perimeter_nm() / NM_PER_UM,
+            area_nm2 / 1e6,
+            perimeter_nm / NM_PER_UM,
             recipe.foil.thickness_um,
         );
-        let dust = 2.0 * shape.area_nm2() < DUST_NM * shape.perimeter_nm();
+        let dust = 2.0 * area_nm2 < DUST_NM * perimeter_nm;
         if ratio < recipe.rules.min_area_ratio && !dust {
             let per_um = ratio * recipe.foil.thickness_um;
             let least_um = recipe.rules.min_area_ratio * recipe.foil.thickness_um;

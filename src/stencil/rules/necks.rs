@@ -128,9 +128,9 @@ fn suspects(openings: &Regions, web_nm: f64, opening_nm: f64) -> Regions {
         .map(|s| s.bounds().grown((web_nm / 2.0).ceil() as i32 + 1))
         .collect();
     let mut apart = vec![false; boxes.len()];
-    for group in clusters(&boxes) {
-        if let [one] = group[..] {
-            apart[one] = true;
+    for group in clusters(&boxes).iter() {
+        if let [one] = *group {
+            apart[one as usize] = true;
         }
     }
     let compact: Vec<bool> = (0..openings.len())
