@@ -36,7 +36,7 @@ pub struct Load {
 
 /// Cell stages spent on a plan: some seconds; and where that gives cells of half the distance between cuts, which
 /// webs need, up to half a minute.
-const PLAN_WORK: f64 = 1.6e10;
+const PLAN_WORK: f64 = 1.2e10;
 const WEB_WORK: f64 = 1e11;
 /// A cut warms the foil in so many parts one after another.
 const PARTS: usize = 6;
