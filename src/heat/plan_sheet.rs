@@ -34,9 +34,10 @@ pub struct Load {
     pub spacing_mm: f64,
 }
 
-/// Cell stages spent on a plan: some seconds; and where that gives cells of half the distance between cuts, which
-/// webs need, up to half a minute.
+/// Cell stages spent on a plan: some seconds; in ticks, where a stage costs more; and where that gives cells of half the
+/// distance between cuts, which webs need, up to a minute.
 const PLAN_WORK: f64 = 1.2e10;
+const TICK_WORK: f64 = 7e9;
 const WEB_WORK: f64 = 1e11;
 /// A cut warms the foil in so many parts one after another.
 const PARTS: usize = 6;
@@ -69,6 +70,8 @@ impl Fineness {
             let stages = legs(steps) * stages(steps / legs(steps)) as f64;
             let most = if cell_mm <= 0.5 * load.spacing_mm {
                 WEB_WORK
+            } else if tick_s > 0.0 {
+                TICK_WORK
             } else {
                 PLAN_WORK
             };
@@ -151,8 +154,8 @@ pub struct PlanSheet {
     /// Longest stable explicit step, s.
     step_s: f64,
     now: Vec<f32>,
-    /// As it will be at [`SOON_S`].
-    soon: [Vec<f32>; SOON_S.len()],
+    /// As it will be at [`SOON_S`]; with ticks, at the first of these and after it.
+    soon: Vec<Vec<f32>>,
     ahead: Vec<f32>,
     /// Heat of the last cut alone, at rest outside its window.
     fresh: Vec<f32>,
@@ -191,6 +194,11 @@ impl PlanSheet {
         let full = [part(0), part(1)];
         let stride = nx + 2;
         let size = stride * (ny + 2);
+        let moments = if fineness.tick_s > 0.0 {
+            2
+        } else {
+            SOON_S.len()
+        };
         PlanSheet {
             nx,
             ny,
@@ -201,7 +209,7 @@ impl PlanSheet {
             tau_s: foil.tau_s(),
             step_s,
             now: vec![0.0; size],
-            soon: std::array::from_fn(|_| vec![0.0; size]),
+            soon: vec![vec![0.0; size]; moments],
             ahead: vec![0.0; size],
             fresh: vec![0.0; size],
             stale: false,
@@ -339,7 +347,7 @@ impl PlanSheet {
         let soon = if next {
             &self.soon[..]
         } else {
-            &self.soon[2..]
+            &self.soon[self.soon.len() / 2..]
         };
         let ahead = self.read(&self.ahead, p);
         soon.iter().fold(ahead, |k, t| k.max(self.read(t, p)))
