@@ -216,12 +216,13 @@ fn slow_masks_a_and_c_meet_their_targets() {
     assert!(times[0] <= 1.09 * times[1], "{times:?}");
 }
 
-// Mask B, on cells of half a web: no more than +14 %; nine times lower, where twelve is the goal.
+// Mask B, on cells of half a web: twelve times lower at no more than +14 %.
 #[test]
-#[ignore = "half an hour"]
+#[ignore = "ten minutes"]
 fn slow_mask_b_is_much_cooler_at_little_time() {
     let (peaks, times) = against_nearest(&masks::mask_b(), 30.0);
-    assert!(peaks[0] * 9.0 <= peaks[1], "{peaks:?}");
+    println!("{peaks:?} K, {times:?} s");
+    assert!(peaks[0] * 12.0 <= peaks[1], "{peaks:?}");
     assert!(times[0] <= 1.14 * times[1], "{times:?}");
 }
 
