@@ -49,6 +49,7 @@ impl Ladder {
             rows: self.rows,
             step_m: rung.spacing_um * 1e-6,
             dash_j: self.pass_j_m * self.passes * rung.dash_um * 1e-6,
+            dash_s: rung.dash_um * 1e-3 / self.cut_speed_mm_s * self.passes,
             delay_s: rung.delay_s,
             sweep_m_s: rung.sweep_mm_s * 1e-3,
             power_w: self.pass_j_m * self.cut_speed_mm_s * 1e-3,
@@ -93,6 +94,8 @@ const SPREAD: [f64; 2] = [0.02, 0.6];
 const SPREADS: usize = 12;
 const USUAL_SPREAD: [f64; 2] = [0.08, 0.6];
 const FRACTION_STEP: f64 = 0.02;
+/// Logarithm of the ratio of delays that count as alike in the plotted line.
+const LIKE_DELAYS: f64 = 0.6;
 /// Half the 95 % quantile of chi squared with one degree of freedom.
 const DROP: f64 = 1.920_73;
 /// How far the closed form may be off, beside the readings' own uncertainty (95 %): against the fine solver it was off by
@@ -337,10 +340,10 @@ impl Model {
             let away = (ln_spread(k) - libm::log(USUAL_SPREAD[0])) / USUAL_SPREAD[1];
             let per = 1.0 / (libm::exp(ln_spread(k)) * std::f64::consts::SQRT_2);
             for j in 0..LOSSES {
-                for i in 0..fractions {
+                for (i, by_fraction) in by_fraction.iter_mut().enumerate() {
                     let b = at_fraction(i);
                     // No use in summing on once it is out of every interval.
-                    let floor = (by_fraction[i].min(by_tau[j])).max(best.0 - 30.0);
+                    let floor = by_fraction.min(by_tau[j]).max(best.0 - 30.0);
                     let mut sum = -0.5 * away * away;
                     for (rung, rise) in rungs.iter().zip(&rises) {
                         let z = (b + rise[j]) * per;
@@ -350,7 +353,7 @@ impl Model {
                             break;
                         }
                     }
-                    by_fraction[i] = by_fraction[i].max(sum);
+                    *by_fraction = by_fraction.max(sum);
                     by_tau[j] = by_tau[j].max(sum);
                     if sum > best.0 {
                         best = (sum, i, j, k);
@@ -407,23 +410,23 @@ impl Model {
     /// Width of the web that would just turn, at the delays of the rungs: webs are alike, so that the rise goes with
     /// one over it.
     fn frontier(&self, rungs: &[Rung], tau: f64, b: [f64; 3]) -> Vec<[f64; 4]> {
-        let mut by_delay: BTreeMap<u64, Vec<(f64, f64)>> = BTreeMap::new();
+        // Of rungs with like delays the one nearest to the frontier tells it best.
+        let mut by_delay: BTreeMap<i64, (f64, f64, f64)> = BTreeMap::new();
         for r in rungs {
             let rises = &self.ln_rise[&key(r)];
             let i = (tau as usize).min(LOSSES - 2);
             let rise = rises[i] + (tau - i as f64) * (rises[i + 1] - rises[i]);
-            let turns = libm::log(r.web_um) + rise;
-            // The rung nearest to the frontier tells it best.
-            by_delay
-                .entry(r.delay_s.to_bits())
-                .or_default()
-                .push((libm::fabs(rise + b[1]), turns));
+            let (off, turns) = (libm::fabs(rise + b[1]), libm::log(r.web_um) + rise);
+            let bin = libm::round(libm::log(r.delay_s + 3e-3) / LIKE_DELAYS) as i64;
+            let best = by_delay.entry(bin).or_insert((off, r.delay_s, turns));
+            if off < best.0 {
+                *best = (off, r.delay_s, turns);
+            }
         }
-        (by_delay.into_iter())
-            .filter_map(|(delay, near)| {
-                let turns = near.into_iter().min_by(|a, b| a.0.total_cmp(&b.0))?.1;
+        (by_delay.into_values())
+            .map(|(_, delay, turns)| {
                 let [low, fitted, high] = b.map(|b| libm::exp(turns + b));
-                Some([f64::from_bits(delay), low, fitted, high])
+                [delay, low, fitted, high]
             })
             .collect()
     }
