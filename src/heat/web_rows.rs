@@ -14,6 +14,8 @@ pub struct WebRows {
     pub step_m: f64,
     /// Energy of the beam in a dash.
     pub dash_j: f64,
+    /// Time in which the beam makes a dash, all passes.
+    pub dash_s: f64,
     /// From one row to the next at the same place.
     pub delay_s: f64,
     /// Speed at which a row grows.
@@ -79,15 +81,18 @@ impl WebRows {
         }
         let webs: Vec<Web> = (0..self.rows).map(|row| self.web(alpha, row)).collect();
         let count = libm::round(self.length_m / step) as u32;
+        // A dash takes about as long as its heat takes to leave it: three releases.
+        let releases = [-1.0 / 3.0, 0.0, 1.0 / 3.0];
         let dashes: Vec<(usize, f64, f64)> = (0..count)
-            .map(|i| {
+            .flat_map(|i| releases.map(|part| (i, part * self.dash_s)))
+            .map(|(i, shift)| {
                 let x = (f64::from(i) + 0.5) * step - self.length_m / 2.0;
                 let row = i % self.rows;
-                let at = f64::from(row) * self.delay_s + x / self.sweep_m_s;
+                let at = f64::from(row) * self.delay_s + x / self.sweep_m_s + shift;
                 (row as usize, x, at)
             })
             .collect();
-        let rise = self.dash_j / sheet.capacity_j_m2_k;
+        let rise = self.dash_j / releases.len() as f64 / sheet.capacity_j_m2_k;
         // From when heat has crossed a part of the web to when it has spread over it, and the rows have gone by.
         let from = 0.01 * w * w / alpha;
         let to = 0.15 * w * w / alpha

@@ -250,6 +250,12 @@ pub fn tint(fit: &TintFit, ladder: &Ladder) -> String {
     );
     let _ = writeln!(
         out,
+        "the intervals hold the heat model's own error, taken as a factor of {:.2} of the heat fraction and {:.2} of the loss",
+        libm::exp(fit.from_model_95[0]),
+        libm::exp(fit.from_model_95[1])
+    );
+    let _ = writeln!(
+        out,
         "heat capacity and thickness are the recipe's: foil thicker by 5 % than stated raises both by 5 %"
     );
     warn(&mut out, &fit.warnings);
