@@ -3,7 +3,8 @@
 use super::{Common, Exit, Overrides, length_um};
 use crate::job;
 use crate::kerf::coupon::{
-    Axis, Coupon, Knob, focus_coupon, heat_coupon, kerf_coupon, matrix_coupon, pulse_coupon,
+    Axis, Coupon, Knob, Threshold, focus_coupon, heat_coupon, kerf_coupon, ladder_coupon,
+    matrix_coupon, pulse_coupon,
 };
 use crate::output::OutputSet;
 use crate::recipe::SheetSize;
@@ -85,6 +86,53 @@ enum Which {
         #[command(flatten)]
         overrides: Overrides,
     },
+    /// A ladder of slotted webs read by their tint: measures heat fraction and loss without a sensor
+    Ladder {
+        #[command(flatten)]
+        common: Common,
+        #[command(flatten)]
+        overrides: Overrides,
+        /// Temperature at which a web takes on a mark that stays, such as 370C (default: first tint of low-carbon
+        /// steel, an estimate)
+        #[arg(long, value_name = "TEMPERATURE", value_parser = celsius)]
+        mark: Option<f64>,
+        /// Half-width of the 95 % interval of that temperature (default: 80C; 10C with --mark)
+        #[arg(long, value_name = "TEMPERATURE", value_parser = celsius)]
+        mark_uncertainty: Option<f64>,
+        /// How often the same rungs are cut
+        #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=5))]
+        repeats: u32,
+    },
+}
+
+fn celsius(text: &str) -> Result<f64, String> {
+    let form = || format!("`{text}` is no temperature in degrees Celsius: write it as 370C");
+    let number = text.trim().strip_suffix('C').ok_or_else(form)?;
+    (number.trim().parse::<f64>().ok())
+        .filter(|v| v.is_finite() && *v >= 0.0)
+        .ok_or_else(form)
+}
+
+/// What the flags say of the mark, or what is known of the material's tint.
+fn threshold(
+    material: &str,
+    mark: Option<f64>,
+    uncertainty: Option<f64>,
+) -> anyhow::Result<Threshold> {
+    let known = (material == "low-carbon-steel").then_some(Threshold::STEEL);
+    match (mark, known) {
+        (Some(celsius), _) => Ok(Threshold {
+            celsius,
+            uncertainty: uncertainty.unwrap_or(10.0),
+        }),
+        (None, Some(t)) => Ok(Threshold {
+            uncertainty: uncertainty.unwrap_or(t.uncertainty),
+            ..t
+        }),
+        (None, None) => Err(anyhow!(
+            "no temperature of the first tint is known for {material}: give one with --mark 320C and --mark-uncertainty 40C, or put temperature-indicating lacquer on the webs and give the temperature that it states"
+        )),
+    }
 }
 
 fn size(text: &str) -> Result<[f64; 2], String> {
@@ -135,7 +183,10 @@ pub fn run(args: CouponArgs) -> anyhow::Result<Exit> {
         | Which::Focus {
             common, overrides, ..
         }
-        | Which::Heat { common, overrides } => (common, overrides),
+        | Which::Heat { common, overrides }
+        | Which::Ladder {
+            common, overrides, ..
+        } => (common, overrides),
     };
     let recipe = common.load_recipe(overrides)?;
     let coupon = match &args.which {
@@ -164,6 +215,15 @@ pub fn run(args: CouponArgs) -> anyhow::Result<Exit> {
             focus_coupon(&recipe, reach * 1e-3, *heights as usize)?
         }
         Which::Heat { .. } => heat_coupon(&recipe)?,
+        Which::Ladder {
+            mark,
+            mark_uncertainty,
+            repeats,
+            ..
+        } => {
+            let threshold = threshold(&recipe.foil.material, *mark, *mark_uncertainty)?;
+            ladder_coupon(&recipe, threshold, *repeats as usize)?
+        }
     };
     write(&coupon, &recipe, common)?;
     Ok(0)

@@ -100,3 +100,81 @@ pub fn star_burst(star: &Star, sheet_w_k: f64, alpha_m2_s: f64, tau_s: f64, t: f
     }
     sum * star.joule / (star.burst_s * (star.outer_m - star.inner_m))
 }
+
+/// A straight web of foil between two long slots, its ends open to the sheet. Metres.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Web {
+    pub width_m: f64,
+    pub length_m: f64,
+    /// Conduction along the web against whole foil: slits across it are in the way.
+    pub along: f64,
+}
+
+impl Web {
+    /// Share of a line's heat along the web, 1/m, at `x` from the web's middle, `t` after the line at `from` released it.
+    /// Times [`Web::across`], J over capacity per area, and exp(-t/tau) for the loss, it is the rise.
+    ///
+    /// The ends hold the sheet's temperature: images while heat has not spread over the web, sines after that (Carslaw
+    /// & Jaeger 1959, ch. 3, 10 and 14, from memory). The sheet beyond an end resists like a longer web: a channel
+    /// that opens into a plane is (w / 2 pi)(1 + ln(2 pi r / w)) longer for what flows as far as r (conformal map
+    /// z = (w / 2 pi)(1 + u + exp u) of the channel's fringe, Maxwell 1873, from memory), and heat has flown as far
+    /// as r = 2 exp(-gamma / 2) sqrt(alpha t), where the line source's logarithm vanishes (eq. 10.4(6), from memory).
+    pub fn along(&self, alpha_m2_s: f64, from: f64, x: f64, t: f64) -> f64 {
+        let w = self.width_m;
+        let reach = 1.498_6 * (alpha_m2_s * t).sqrt();
+        let beyond = (w / (2.0 * PI) * (1.0 + libm::log(2.0 * PI * reach / w))).max(0.0);
+        let s = self.along * alpha_m2_s * t;
+        let length = self.length_m + 2.0 * beyond;
+        let (a, b) = (from + length / 2.0, x + length / 2.0);
+        if s < 0.05 * length * length {
+            let spread = |d: f64| libm::exp(-d * d / (4.0 * s)) / (4.0 * PI * s).sqrt();
+            [-1.0, 0.0, 1.0]
+                .map(|m| 2.0 * m * length)
+                .map(|shift| spread(a - b + shift) - spread(a + b + shift))
+                .iter()
+                .sum()
+        } else {
+            let mode = |n: f64| {
+                let k = n * PI / length;
+                libm::sin(k * a) * libm::sin(k * b) * libm::exp(-k * k * s)
+            };
+            (1..12).map(f64::from).map(mode).sum::<f64>() * 2.0 / length
+        }
+    }
+    /// Share of a line's heat across the web, 1/m, at `y` from the web's middle, `t` after a line of length `line_m` in
+    /// the middle released it. The slots are mirrors: images, later cosines (source as above).
+    pub fn across(&self, alpha_m2_s: f64, line_m: f64, y: f64, t: f64) -> f64 {
+        let (w, s) = (self.width_m, alpha_m2_s * t);
+        if s < 0.05 * w * w {
+            let (root, half) = ((4.0 * s).sqrt(), line_m / 2.0);
+            [-1.0, 0.0, 1.0]
+                .map(|m| y + m * w)
+                .map(|d| libm::erf((d + half) / root) - libm::erf((d - half) / root))
+                .iter()
+                .sum::<f64>()
+                / (2.0 * line_m)
+        } else {
+            // The line is its own mirror about the middle: even cosines only.
+            let mode = |n: f64| {
+                let k = 2.0 * PI * n / w;
+                libm::sin(k * line_m / 2.0) / (k * line_m / 2.0)
+                    * libm::cos(k * y)
+                    * libm::exp(-k * k * s)
+            };
+            (1.0 + 2.0 * (1..8).map(f64::from).map(mode).sum::<f64>()) / w
+        }
+    }
+}
+
+/// Highest rise at a distance `y` from a long cut in a sheet without slots, for 1 W moving at `speed`; the loss
+/// is too slow to matter. The moving source, searched along its wake.
+pub fn moving_peak(sheet_w_k: f64, alpha_m2_s: f64, speed: f64, y: f64) -> f64 {
+    let half = speed / (2.0 * alpha_m2_s);
+    // The peak lies abreast for slow cuts, half y2 / alpha behind for fast ones.
+    let furthest = 2.0 * y + y * y * half * 2.0;
+    (0..=60)
+        .map(|n| -furthest * f64::from(n) / 60.0)
+        .map(|xi| libm::exp(-half * xi) * bessel_k0(half * libm::hypot(xi, y)))
+        .fold(0.0, f64::max)
+        / (2.0 * PI * sheet_w_k)
+}

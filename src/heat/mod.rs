@@ -13,6 +13,7 @@ mod rows;
 mod simulate;
 mod spacing;
 mod summary;
+mod web_rows;
 mod webs;
 
 pub use fine::{Energy, FineSheet};
@@ -21,4 +22,5 @@ pub use plan_sheet::{Fineness, Load, PlanSheet, Trace};
 pub use simulate::{Detail, SimOptions, simulate};
 pub use spacing::{fitting_mm, spacing_mm};
 pub use summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
+pub use web_rows::{Response, Sheet, WebRows};
 pub use webs::{WebWarning, hot_webs};

@@ -3,7 +3,7 @@
 use super::Random;
 use foilwright::kerf::fit::kerf::{self, KerfFit, TypeB};
 use foilwright::kerf::fit::recipe_lines::{into_recipe, to_toml};
-use foilwright::kerf::fit::{Kind, RecipeLine, Table, focus, heat, matrix, pulse};
+use foilwright::kerf::fit::{Kind, RecipeLine, Table, focus, heat, matrix, pulse, tint};
 use std::fmt::Write;
 
 fn near(got: f64, want: f64, tolerance: f64) {
@@ -410,6 +410,7 @@ fn bad_tables_are_refused_with_their_line() {
                 Kind::Matrix => matrix::read(&t).map(|_| ()),
                 Kind::Focus => focus::read(&t).map(|_| ()),
                 Kind::Heat => heat::read(&t).map(|_| ()),
+                Kind::Tint => tint::read(&t).map(|_| ()),
             })
             .unwrap_err()
             .to_string();

@@ -5,6 +5,7 @@ mod compare;
 mod coupons;
 mod fits;
 mod heat;
+mod ladder;
 mod micrographs;
 mod stats;
 

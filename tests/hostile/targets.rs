@@ -348,9 +348,24 @@ pub fn readings() -> Target {
             6 + i % 3
         );
     }
+    let mut ladder = "rung,web_um,delay_s,tinted,spacing_um,dash_um,sweep_mm_s,length_mm,rows,pass_j_m,passes,cut_speed_mm_s,capacity_j_m2_k,sheet_w_k,mark_c,mark_uncertainty_c,room_c\n".to_owned();
+    for i in 0..10 {
+        let common = if i == 0 {
+            "6,4,50,1,100,96.2,0.001656,370,80,20"
+        } else {
+            ",,,,,,,,,"
+        };
+        ladder += &format!(
+            "{i},{},{},{},100,150,40,{common}\n",
+            300 + 100 * (i % 5),
+            f64::from(i / 5) * 0.1,
+            if i % 5 < 2 { "yes" } else { "no" },
+        );
+    }
     Target {
         name: "readings",
         seeds: vec![
+            ladder.into_bytes(),
             kerf.into_bytes(),
             pulse.into(),
             focus.into(),
@@ -377,6 +392,8 @@ pub fn readings() -> Target {
                 "height_mm",
                 "width_um",
                 "cut_through",
+                "tinted",
+                "delay_s",
                 "yes",
                 "no",
                 "power_percent",
@@ -430,6 +447,11 @@ fn fit_readings(bytes: &[u8]) -> Result<String, String> {
             let (burst, readings) = fit::heat::read(&table).map_err(|e| e.to_string())?;
             let f = fit::heat::fit(&burst, &readings)?;
             (fit::heat::recipe_lines(&f), serde_json::to_value(&f))
+        }
+        Kind::Tint => {
+            let (ladder, rungs) = fit::tint::read(&table).map_err(|e| e.to_string())?;
+            let f = fit::tint::Model::new(&ladder, &rungs).fit(&rungs)?;
+            (fit::tint::recipe_lines(&f), serde_json::to_value(&f))
         }
         Kind::Matrix => {
             let f = fit::matrix::fit(fit::matrix::read(&table).map_err(|e| e.to_string())?);

@@ -5,7 +5,7 @@ mod words;
 
 use super::{Exit, length_um};
 use crate::kerf::fit::recipe_lines::{into_recipe, to_toml};
-use crate::kerf::fit::{Kind, RecipeLine, Table, focus, heat, kerf, matrix, pulse};
+use crate::kerf::fit::{Kind, RecipeLine, Table, focus, heat, kerf, matrix, pulse, tint};
 use crate::output::{OutputSet, write_file};
 use crate::pictures::chart::{Chart, Mark, Series};
 use anyhow::{Context, anyhow, bail};
@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 
 #[derive(Debug, Args)]
 pub struct FitArgs {
-    /// The filled-in table of a coupon (kerf, pulse, matrix, focus or heat; told by its columns)
+    /// The filled-in table of a coupon (kerf, pulse, matrix, focus, heat or ladder; told by its columns)
     #[arg(value_name = "READINGS.csv", required_unless_present = "picture")]
     readings: Option<PathBuf>,
     /// Measure the slot in a microscope picture instead
@@ -280,6 +280,18 @@ fn fit_table(path: &Path, args: &FitArgs) -> anyhow::Result<Outcome> {
                 },
             }
         }
+        Kind::Tint => {
+            let (ladder, rungs) = tint::read(&table)?;
+            let fit = tint::Model::new(&ladder, &rungs)
+                .fit(&rungs)
+                .map_err(whose)?;
+            Outcome {
+                words: words::tint(&fit, &ladder),
+                json: tagged("tint", serde_json::to_value(&fit)?),
+                lines: tint::recipe_lines(&fit),
+                chart: tint_chart(&fit, &rungs),
+            }
+        }
         Kind::Matrix => {
             let fit = matrix::fit(matrix::read(&table)?);
             Outcome {
@@ -377,6 +389,50 @@ fn matrix_chart(fit: &matrix::MatrixFit) -> Chart {
                 })
                 .collect(),
         )),
+        ..Chart::default()
+    }
+}
+
+/// Where the plot has rows that follow at once.
+const AT_ONCE_S: f64 = 3e-3;
+
+/// Rungs over delay and width, and the line at which a web turns.
+fn tint_chart(fit: &tint::TintFit, rungs: &[tint::Rung]) -> Chart {
+    let marks = |tinted: bool| {
+        rungs
+            .iter()
+            .filter(|r| r.tinted == tinted)
+            .map(|r| [r.delay_s.max(AT_ONCE_S), r.web_um])
+            .collect()
+    };
+    let e = fit.absorbed_fraction;
+    Chart {
+        title: "Ladder: which webs turned".into(),
+        notes: vec![
+            format!(
+                "heat fraction {:.3} ({:.3} to {:.3}), loss {} W/m2K (95 %)",
+                e.value,
+                e.low_95,
+                e.high_95,
+                words::bounds(&fit.loss_w_m2_k)
+            ),
+            "narrow webs and short delays get hotter: a web turns below the line; rows that follow at once stand at the left".into(),
+        ],
+        x_label: "delay from row to row, s".into(),
+        y_label: "width of the web, um".into(),
+        series: vec![
+            Series::marks("tinted", Mark::Disc, marks(true)),
+            Series::marks("bright", Mark::Ring, marks(false)),
+            Series::line(
+                "a web just turns",
+                fit.frontier.iter().map(|f| [f[0].max(AT_ONCE_S), f[2]]).collect(),
+            ),
+        ],
+        band: Some((
+            "95 %, by heat fraction".into(),
+            fit.frontier.iter().map(|f| [f[0].max(AT_ONCE_S), f[1], f[3]]).collect(),
+        )),
+        log: [true, true],
         ..Chart::default()
     }
 }

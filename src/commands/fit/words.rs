@@ -5,6 +5,7 @@ use crate::kerf::fit::heat::HeatFit;
 use crate::kerf::fit::kerf::{KerfFit, TwoParameter};
 use crate::kerf::fit::matrix::MatrixFit;
 use crate::kerf::fit::pulse::PulseFit;
+use crate::kerf::fit::tint::{Ladder, Loss, TintFit};
 use std::fmt::Write;
 
 fn warn(out: &mut String, warnings: &[String]) {
@@ -197,6 +198,65 @@ pub fn heat(fit: &HeatFit) -> String {
     let _ = writeln!(
         out,
         "conductivity, heat capacity and thickness are the recipe's: foil thicker by 5 % than stated raises both by 5 %"
+    );
+    warn(&mut out, &fit.warnings);
+    out
+}
+
+/// A loss with its bounds, as far as there are any.
+pub fn bounds(loss: &Loss) -> String {
+    match (loss.low_95, loss.high_95) {
+        (Some(low), Some(high)) => format!("{:.0} ({low:.0} to {high:.0})", loss.value),
+        (Some(low), None) => format!("at least {low:.0}"),
+        (None, Some(high)) => format!("at most {high:.0}"),
+        (None, None) => "not told".to_owned(),
+    }
+}
+
+pub fn tint(fit: &TintFit, ladder: &Ladder) -> String {
+    let mut out = String::new();
+    let e = fit.absorbed_fraction;
+    let _ = writeln!(
+        out,
+        "heat fraction: {:.4} ({:.4} to {:.4}, 95 %) of the beam's energy stays in the foil",
+        e.value, e.low_95, e.high_95
+    );
+    let _ = writeln!(
+        out,
+        "loss to the slide: {} W/m2K (95 %){}",
+        bounds(&fit.loss_w_m2_k),
+        match fit.loss_w_m2_k {
+            Loss {
+                low_95: Some(_),
+                high_95: Some(_),
+                ..
+            } => format!(", time constant {:.3} s", fit.tau_s),
+            _ => String::new(),
+        }
+    );
+    let _ = writeln!(
+        out,
+        "{} rungs read, {} tinted; the threshold differs by {:.0} % from rung to rung",
+        fit.readings,
+        fit.tinted,
+        100.0 * fit.spread
+    );
+    let _ = writeln!(
+        out,
+        "the mark is taken to come at {} +-{} C, which alone makes the heat fraction uncertain by {:.0} %; the loss does not depend on it",
+        ladder.mark_c,
+        ladder.mark_uncertainty_c,
+        100.0 * fit.from_mark_95
+    );
+    let _ = writeln!(
+        out,
+        "the intervals hold the heat model's own error, taken as a factor of {:.2} of the heat fraction and {:.2} of the loss",
+        libm::exp(fit.from_model_95[0]),
+        libm::exp(fit.from_model_95[1])
+    );
+    let _ = writeln!(
+        out,
+        "heat capacity and thickness are the recipe's: foil thicker by 5 % than stated raises both by 5 %"
     );
     warn(&mut out, &fit.warnings);
     out

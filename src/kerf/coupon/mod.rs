@@ -4,12 +4,14 @@
 
 mod digits;
 mod features;
+mod ladder;
 mod rows;
 mod schedule;
 mod settings;
 mod star;
 
 pub use features::kerf_coupon;
+pub use ladder::{Threshold, ladder_coupon};
 pub use rows::{focus_coupon, pulse_coupon};
 pub use settings::{Axis, Knob, matrix_coupon};
 pub use star::heat_coupon;
@@ -49,9 +51,15 @@ pub struct Group {
     pub passes: u32,
     /// Which of [`Coupon::jobs`] it belongs to.
     pub job: usize,
-    /// Laser-off pause before it, so that the groups before have cooled.
+    /// Laser-off pause before it, and what it is for.
     pub pause_before_s: f64,
+    pub pause_reason: &'static str,
+    /// All passes of a mark before the next mark.
+    pub in_place: bool,
 }
+
+/// Why most groups wait.
+const COOLING: &str = "the cells before cool down";
 
 impl Group {
     fn of(recipe: &Recipe) -> Group {
@@ -61,6 +69,8 @@ impl Group {
             passes: recipe.passes.count,
             job: 0,
             pause_before_s: 0.0,
+            pause_reason: COOLING,
+            in_place: false,
         }
     }
 }
@@ -277,26 +287,31 @@ impl Coupon {
         let mut visits = Vec::new();
         for (g, group) in self.groups.iter().enumerate().filter(|(_, g)| g.job == job) {
             let mut pause_s = group.pause_before_s;
-            for pass in 1..=group.passes {
-                for (i, path) in paths
-                    .iter()
-                    .enumerate()
-                    .filter(|(i, _)| marks[*i].group == g)
-                {
-                    visits.push(Visit {
-                        path: i as u32,
-                        pass,
-                        from_mm: 0.0,
-                        to_mm: path.length_mm(),
-                        dwell_before_s: pause_s,
-                        dwell_reason: if pause_s > 0.0 {
-                            "the cells before cool down".to_owned()
-                        } else {
-                            String::new()
-                        },
-                    });
-                    pause_s = 0.0;
-                }
+            let here: Vec<usize> = (0..paths.len()).filter(|i| marks[*i].group == g).collect();
+            let passes = 1..=group.passes;
+            let order: Vec<(usize, u32)> = if group.in_place {
+                (here.iter())
+                    .flat_map(|i| passes.clone().map(|pass| (*i, pass)))
+                    .collect()
+            } else {
+                passes
+                    .flat_map(|pass| here.iter().map(move |i| (*i, pass)))
+                    .collect()
+            };
+            for (i, pass) in order {
+                visits.push(Visit {
+                    path: i as u32,
+                    pass,
+                    from_mm: 0.0,
+                    to_mm: paths[i].length_mm(),
+                    dwell_before_s: pause_s,
+                    dwell_reason: if pause_s > 0.0 {
+                        group.pause_reason.to_owned()
+                    } else {
+                        String::new()
+                    },
+                });
+                pause_s = 0.0;
             }
         }
         Sequence { paths, visits }

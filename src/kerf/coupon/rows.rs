@@ -64,8 +64,7 @@ pub fn pulse_coupon(
             power_percent: power,
             cut_speed_mm_s: speed,
             passes: 1,
-            job: 0,
-            pause_before_s: 0.0,
+            ..Group::of(recipe)
         });
         let y = 2.6 + ROW_MM * i as f64;
         let row = i + 1;

@@ -213,7 +213,7 @@ pub fn matrix_coupon(
                 .iter()
                 .position(|v| *v == r.laser.pulse_rate_khz)
                 .unwrap_or(0),
-            pause_before_s: 0.0,
+            ..Group::of(recipe)
         });
         draw_cell(&mut c, name, *at, group);
     }

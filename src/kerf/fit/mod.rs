@@ -7,6 +7,7 @@ pub mod matrix;
 pub mod pulse;
 pub mod recipe_lines;
 mod table;
+pub mod tint;
 
 use crate::kerf::stats::{Fit, StatsError, least_squares};
 pub use recipe_lines::RecipeLine;
@@ -58,6 +59,7 @@ pub enum Kind {
     Matrix,
     Focus,
     Heat,
+    Tint,
 }
 
 impl Kind {
@@ -75,9 +77,11 @@ impl Kind {
             Ok(Kind::Focus)
         } else if has("rise_k") {
             Ok(Kind::Heat)
+        } else if has("tinted") {
+            Ok(Kind::Tint)
         } else {
             Err(table.error(format!(
-                "the columns ({}) are those of no coupon: a kerf table has `feature`, `drawn_um`, `measured_um`; a pulse table `energy_uj`, `diameter_um`; a matrix table `cut_through`; a focus table `height_mm`, `width_um`; a heat table `time_s`, `rise_k`",
+                "the columns ({}) are those of no coupon: a kerf table has `feature`, `drawn_um`, `measured_um`; a pulse table `energy_uj`, `diameter_um`; a matrix table `cut_through`; a focus table `height_mm`, `width_um`; a heat table `time_s`, `rise_k`; a ladder's table `web_um`, `delay_s`, `tinted`",
                 table.columns().join(", ")
             )))
         }
