@@ -1,4 +1,4 @@
-//! Hilbert order: neighbours in the plane become neighbours in memory.
+//! Hilbert order: neighbours in the plane become neighbours in memory. And a stride that takes followers far apart.
 
 /// Place of a cell on the Hilbert curve over a square of 2^16 x 2^16 cells.
 /// Source: Hilbert 1891, Math. Ann. 38:459; the bitwise form is common knowledge.
@@ -41,4 +41,16 @@ pub fn order(points: &[[f64; 2]]) -> Vec<u32> {
         .collect();
     keyed.sort_unstable();
     keyed.into_iter().map(|(_, i)| i).collect()
+}
+
+/// About 0.382 n and coprime with n: multiples of it, modulo n, are all numbers below n.
+pub fn golden_stride(n: usize) -> usize {
+    fn gcd(a: usize, b: usize) -> usize {
+        if b == 0 { a } else { gcd(b, a % b) }
+    }
+    let want = (n as f64 * 0.381_966).round() as usize;
+    (0..n)
+        .flat_map(|d| [want + d, want.saturating_sub(d)])
+        .find(|s| *s >= 1 && gcd(*s, n) == 1)
+        .unwrap_or(1)
 }

@@ -225,14 +225,10 @@ impl FineSheet {
         joule: f64,
     ) -> [(usize, f32); 4] {
         let middle = [(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0];
-        let [x, y] = self.cells(middle);
-        let inside = x > 1.0 && y > 1.0 && x < self.nx as f64 && y < self.ny as f64;
         let around = self.around(middle);
         let mut weights = around.map(|(_, w)| w);
-        if inside {
-            let way = [0, 1].map(|i| (b[i] - a[i]) / self.cell_mm[i]);
-            even_sides(&mut weights, [x.fract(), y.fract()], way);
-        }
+        let way = [0, 1].map(|i| (b[i] - a[i]) / self.cell_mm[i]);
+        even_sides(&mut weights, self.cells(middle), [self.nx, self.ny], way);
         self.put(std::array::from_fn(|n| (around[n].0, weights[n])), joule)
     }
     /// Weakens the links that the segment crosses to `factor` of a whole one; 0 severs them.
@@ -440,8 +436,13 @@ impl FineSheet {
 }
 
 /// Shares the weights of the four cells around a place (`[0, 0]`, `[1, 0]`, `[0, 1]`, `[1, 1]` of the square between
-/// their centres, `at` within it) so that those left of a line along `way` through it have half, and those right half.
-pub(super) fn even_sides(weights: &mut [f64; 4], at: [f64; 2], way: [f64; 2]) {
+/// their centres; all in cells, of a sheet of `size`) so that those left of a line along `way` through it have half, and
+/// those right half. Between the outermost centres and the edge they stay as they are.
+pub(super) fn even_sides(weights: &mut [f64; 4], place: [f64; 2], size: [usize; 2], way: [f64; 2]) {
+    if (0..2).any(|i| place[i] < 1.0 || place[i] >= size[i] as f64) {
+        return;
+    }
+    let at = place.map(f64::fract);
     let side = |n: usize| {
         let (x, y) = ((n % 2) as f64 - at[0], (n / 2) as f64 - at[1]);
         usize::from(way[0] * y - way[1] * x > 0.0)

@@ -317,14 +317,12 @@ impl PlanSheet {
     /// The cells that a cut along `way` (in cells) warms at a place, each side of it by half where cells are finer than
     /// the metal between cuts.
     fn beside(&self, p_mm: [f64; 2], way: [f64; 2]) -> [(u32, f32); 4] {
-        let [x, y] = self.cells(p_mm);
         let around = self.around(self.place(p_mm));
-        let inside = x >= 1.0 && y >= 1.0 && x < self.nx as f64 && y < self.ny as f64;
-        if self.rays > 1 || !inside {
+        if self.rays > 1 {
             return around;
         }
         let mut weights = around.map(|(_, w)| f64::from(w));
-        even_sides(&mut weights, [x.fract(), y.fract()], way);
+        even_sides(&mut weights, self.cells(p_mm), [self.nx, self.ny], way);
         std::array::from_fn(|n| (around[n].0, weights[n] as f32))
     }
     fn read(&self, t: &[f32], p: [f32; 2]) -> f32 {

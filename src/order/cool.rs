@@ -443,20 +443,8 @@ fn base_sequence(bites: &[Bite], nest: &Nest) -> Vec<u32> {
     let centre = |b: &Bite| [(b.start[0] + b.end[0]) / 2.0, (b.start[1] + b.end[1]) / 2.0];
     let centres: Vec<[f64; 2]> = bites.iter().map(centre).collect();
     let sorted = hilbert::order(&centres);
-    let stride = golden_stride(n);
+    let stride = hilbert::golden_stride(n);
     let mut out: Vec<u32> = (0..n).map(|i| sorted[i * stride % n]).collect();
     out.sort_by_key(|b| nest.height(bites[*b as usize].path));
     out
-}
-
-/// About 0.382 n and coprime with n.
-fn golden_stride(n: usize) -> usize {
-    fn gcd(a: usize, b: usize) -> usize {
-        if b == 0 { a } else { gcd(b, a % b) }
-    }
-    let want = (n as f64 * 0.381_966).round() as usize;
-    (0..n)
-        .flat_map(|d| [want + d, want.saturating_sub(d)])
-        .find(|s| *s >= 1 && gcd(*s, n) == 1)
-        .unwrap_or(1)
 }

@@ -69,9 +69,6 @@ pub(super) fn coolest(
     recipe: &Recipe,
     sheet_mm: [f64; 4],
 ) -> Checked<Sequence> {
-    if others.is_empty() {
-        return Checked::new(cooled, Vec::new());
-    }
     let in_place = recipe.passes.scheme == Scheme::InPlace && recipe.passes.count > 1;
     // The planner's sheet is coarse, and knows of no heat that a visit leaves to its own later passes: so all are
     // simulated. Most of the others are soon seen to be warmer.

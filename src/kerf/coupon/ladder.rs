@@ -9,6 +9,7 @@
 use super::{Coupon, CouponError, Group, JobPart, within_bounds};
 use crate::heat::Foil;
 use crate::heat::closed_form::spot;
+use crate::hilbert;
 use crate::polyline::distance;
 use crate::recipe::Recipe;
 use crate::units::trim_number;
@@ -421,15 +422,7 @@ fn draw(
 
 /// All numbers below `n` in an order in which followers lie far apart.
 fn stride(n: usize) -> Vec<usize> {
-    let gcd = |mut a: usize, mut b: usize| {
-        while b > 0 {
-            (a, b) = (b, a % b);
-        }
-        a
-    };
-    let step = (((n as f64) * 0.382) as usize..=n)
-        .find(|s| *s > 0 && gcd(*s, n) == 1)
-        .unwrap_or(1);
+    let step = hilbert::golden_stride(n);
     (0..n).map(|i| i * step % n).collect()
 }
 
