@@ -1,7 +1,7 @@
 //! Conduction on a grid of linked cells: explicit steps, and many of them at once.
 
 use super::Foil;
-use super::rows::{Around, add_row, first_row, stage_row, step_row};
+use super::rows::{Around, Line, add_row, first_row, stage_row, step_row};
 
 /// Part of an array that is not at rest: cells `lo..=hi` in x and y, counted from 1.
 pub(super) type Window = [[usize; 2]; 2];
@@ -48,16 +48,45 @@ impl Links<'_> {
             ],
         }
     }
-    /// `units` unit steps at once (at most the stable one) from `t` to `out`.
-    pub fn explicit(&self, t: &[f32], out: &mut [f32], window: Window, units: f32) {
+    /// `units` unit steps at once (at most the stable one): conduction along one axis, then along the other; `x_first`
+    /// tells which. What lies around the window is at rest.
+    ///
+    /// Along one axis a step of h2 / (6 alpha) is right to the fourth power of h, and on whole foil the axes do not mind
+    /// each other.
+    pub fn explicit(
+        &self,
+        t: &mut [f32],
+        scratch: &mut [f32],
+        window: Window,
+        (units, x_first): (f32, bool),
+    ) {
         let [[x0, x1], [y0, y1]] = window;
-        let n = x1 + 1 - x0;
-        for j in y0..=y1 {
-            let k = j * self.stride + x0;
-            let around = self.row(t, k, n);
-            let out = &mut out[k..k + n];
-            step_row(out, around, units);
+        let (n, w) = (x1 + 1 - x0, self.stride);
+        let row = |j: usize| j * w + x0..j * w + x0 + n;
+        for j in y0 - 1..=y1 + 1 {
+            if j < y0 || j > y1 {
+                scratch[row(j)].fill(0.0);
+            }
+            (scratch[row(j).start - 1], scratch[row(j).end]) = (0.0, 0.0);
         }
+        let sweep = |from: &[f32], to: &mut [f32], (links, step): (&[f32], usize)| {
+            for j in y0..=y1 {
+                let k = row(j).start;
+                let line = Line {
+                    here: &from[k..k + n],
+                    beside: [&from[k - step..k - step + n], &from[k + step..k + step + n]],
+                    links: [&links[k - step..k - step + n], &links[k..k + n]],
+                };
+                step_row(&mut to[k..k + n], line, units);
+            }
+        };
+        let [first, second] = if x_first {
+            [(self.gx, 1), (self.gy, w)]
+        } else {
+            [(self.gy, w), (self.gx, 1)]
+        };
+        sweep(t, scratch, first);
+        sweep(scratch, t, second);
     }
     /// Lets `t` conduct within a window over `units` unit steps in `count` [`stages`]: an explicit step, or
     /// super time stepping of first order. `ghosts` fills the border beside a row, and below the first or above

@@ -4,7 +4,9 @@
 use super::Foil;
 use super::conduct::{Links, Scratch, Window, stable_s, stages};
 use super::fine::{crossings, even_sides, groove};
+use super::rows::{add_row, scale_row};
 use crate::polyline;
+use std::ops::Range;
 
 /// How fine to plan.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,18 +36,17 @@ pub struct Load {
     pub spacing_mm: f64,
 }
 
-/// Cell stages spent on a plan: some seconds; in ticks, where a stage costs more; and where that gives cells of half the
-/// distance between cuts, which webs need, up to a minute.
-const PLAN_WORK: f64 = 1.2e10;
+/// Cell stages spent on a plan: some milliseconds for each visit, some seconds in all; in ticks a stage costs more.
+const VISIT_WORK: f64 = 4e6;
+const PLAN_WORK: [f64; 2] = [5e8, 9e9];
 const TICK_WORK: f64 = 7e9;
-const WEB_WORK: f64 = 1e11;
 /// A cut warms the foil in so many parts one after another.
 const PARTS: usize = 6;
 /// First looks ahead, after the shortest jump: while the heat of the last cut reaches its neighbours.
 const SOON_S: [f64; 4] = [0.0, 1e-3, 3e-3, 8e-3];
 /// Longer waits are stepped in so many legs: one long step of first order leaves up to 0.4 of what should have faded
 /// (its factor tends to J0(2 sqrt(x)) for exp(-x)), so many of them 0.4 to that power.
-const LEGS: f64 = 4.0;
+const LEGS: f64 = 2.0;
 /// Stable steps in a leg, at least.
 const LEG_STEPS: f64 = 2.0;
 /// Cells larger than this step by ticks.
@@ -68,12 +69,10 @@ impl Fineness {
             let ticks = load.visits * (load.visit_s / tick_s.max(load.visit_s)).min(1.0);
             let steps = load.visit_s.max(tick_s) / step_s;
             let stages = legs(steps) * stages(steps / legs(steps)) as f64;
-            let most = if cell_mm <= 0.5 * load.spacing_mm {
-                WEB_WORK
-            } else if tick_s > 0.0 {
+            let most = if tick_s > 0.0 {
                 TICK_WORK
             } else {
-                PLAN_WORK
+                (load.visits * VISIT_WORK).clamp(PLAN_WORK[0], PLAN_WORK[1])
             };
             if load.area_mm2 / (cell_mm * cell_mm) * ticks * 2.0 * stages <= most {
                 return Fineness {
@@ -339,16 +338,16 @@ impl PlanSheet {
     pub fn at(&self, p: [f32; 2]) -> f32 {
         self.read(&self.now, p)
     }
-    /// Highest rise at a place until the horizon if nothing is cut until then: from the next cut on, or from
-    /// soon on.
-    pub fn outlook(&self, p: [f32; 2], next: bool) -> f32 {
-        let soon = if next {
-            &self.soon[..]
-        } else {
-            &self.soon[self.soon.len() / 2..]
-        };
-        let ahead = self.read(&self.ahead, p);
-        soon.iter().fold(ahead, |k, t| k.max(self.read(t, p)))
+    /// Highest rise at a place while the heat of the last cut reaches it, if nothing else is cut until then: from the
+    /// next cut on, or from a little later.
+    pub fn soon(&self, p: [f32; 2], next: bool) -> f32 {
+        let first = if next { 0 } else { self.soon.len() / 2 };
+        let soon = self.soon[first..].iter();
+        soon.fold(0.0, |k, t| k.max(self.read(t, p)))
+    }
+    /// Rise at a place at the horizon, as of the last [`PlanSheet::look_ahead`].
+    pub fn ahead(&self, p: [f32; 2]) -> f32 {
+        self.read(&self.ahead, p)
     }
     /// Lets `jump_s` and then `seconds` pass, in which a cut along a trace is made: pass `pass` of `passes`.
     pub fn cut(
@@ -359,6 +358,9 @@ impl PlanSheet {
         (pass, passes): (u32, u32),
     ) {
         self.wait(jump_s + seconds);
+        if trace.cells().next().is_none() {
+            return;
+        }
         let rise = (joule * self.k_per_j) as f32;
         if self.tick_s > 0.0 {
             for (k, share) in trace.cells() {
@@ -394,25 +396,18 @@ impl PlanSheet {
     }
     /// Cuts part after part, and adds their heat, each part's as old as it is, and what it will be soon.
     fn cut_in_parts(&mut self, trace: &Trace, rise: f32, seconds: f64, (pass, passes): (u32, u32)) {
-        let w = self.stride;
-        let cells = || trace.cells().map(|c| c.0);
-        let x = cells().fold([usize::MAX, 0], |x, k| [x[0].min(k % w), x[1].max(k % w)]);
-        let y = cells().fold([usize::MAX, 0], |y, k| [y[0].min(k / w), y[1].max(k / w)]);
-        // 3.5 diffusion lengths; a stable step is half a cell's diffusion length squared.
-        let lasts_s = seconds + self.settle_s + SOON_S[SOON_S.len() - 1];
-        let reach = (3.5 * (lasts_s / self.step_s).sqrt() * 0.71).ceil() as usize + 1;
-        let grown =
-            |r: [usize; 2], n: usize| [r[0].saturating_sub(reach).max(1), (r[1] + reach).min(n)];
-        let window = [grown(x, self.nx), grown(y, self.ny)];
-        let mut fresh = std::mem::take(&mut self.fresh);
-        let row = |j: usize| j * w + window[0][0]..=j * w + window[0][1];
-        for j in window[1][0]..=window[1][1] {
-            fresh[row(j)].fill(0.0);
-        }
+        let touched = self.touched(trace);
         // Each part's heat comes at its end, so that the last is as fresh as the beam leaves it.
         let part_s = seconds / trace.parts.len() as f64;
-        for (n, part) in trace.parts.iter().enumerate() {
+        let mut age_s = part_s * (trace.parts.len() - 1) as f64;
+        let last_s = self.settle_s + SOON_S[SOON_S.len() - 1];
+        let mut fresh = std::mem::take(&mut self.fresh);
+        for row in self.rows_of(self.reached(touched, age_s + last_s)) {
+            fresh[row].fill(0.0);
+        }
+        for (n, part) in (0u32..).zip(&trace.parts) {
             if n > 0 {
+                let window = self.reached(touched, f64::from(n) * part_s);
                 self.evolve(&mut fresh, part_s, window);
             }
             // The way across is cut off behind the beam only: until then heat of the way before passes it.
@@ -421,23 +416,44 @@ impl PlanSheet {
                 fresh[*k as usize] += share * rise;
             }
         }
-        for j in window[1][0]..=window[1][1] {
-            for (now, fresh) in self.now[row(j)].iter_mut().zip(&fresh[row(j)]) {
-                *now += fresh;
-            }
+        for row in self.rows_of(self.reached(touched, age_s)) {
+            add_row(&mut self.now[row.clone()], &fresh[row]);
         }
         // `soon` stands as `now` did without this heat.
         let mut at_s = -self.settle_s;
         for (n, soon_s) in SOON_S.into_iter().enumerate() {
+            age_s += soon_s - at_s;
+            let window = self.reached(touched, age_s);
             self.evolve(&mut fresh, soon_s - at_s, window);
             at_s = soon_s;
-            for j in window[1][0]..=window[1][1] {
-                for (soon, fresh) in self.soon[n][row(j)].iter_mut().zip(&fresh[row(j)]) {
-                    *soon += fresh;
-                }
+            for row in self.rows_of(window) {
+                add_row(&mut self.soon[n][row.clone()], &fresh[row]);
             }
         }
         self.fresh = fresh;
+    }
+    /// The cells that a cut warms lie in this.
+    fn touched(&self, trace: &Trace) -> Window {
+        let mut touched = [[usize::MAX, 0]; 2];
+        for (k, _) in trace.cells() {
+            for (span, at) in touched.iter_mut().zip([k % self.stride, k / self.stride]) {
+                *span = [span[0].min(at), span[1].max(at)];
+            }
+        }
+        touched
+    }
+    /// Where heat has come to from there: 3.5 diffusion lengths; a stable step is half a cell's diffusion length squared.
+    fn reached(&self, touched: Window, age_s: f64) -> Window {
+        let reach = (3.5 * (age_s / self.step_s).sqrt() * 0.71).ceil() as usize + 1;
+        let grown =
+            |r: [usize; 2], n: usize| [r[0].saturating_sub(reach).max(1), (r[1] + reach).min(n)];
+        [grown(touched[0], self.nx), grown(touched[1], self.ny)]
+    }
+    /// The rows of a window.
+    fn rows_of(&self, window: Window) -> impl Iterator<Item = Range<usize>> + use<> {
+        let [[x0, x1], [y0, y1]] = window;
+        let stride = self.stride;
+        (y0..=y1).map(move |j| j * stride + x0..j * stride + x1 + 1)
     }
     /// Thins or severs links.
     fn wound(&mut self, links: &[(u8, u32, u8)], pass: u32, passes: u32) {
@@ -544,9 +560,8 @@ impl PlanSheet {
             links.advance(t, &mut self.scratch, window, (leg, stages(leg)), &ghosts);
         }
         let kept = libm::exp(-seconds / self.tau_s) as f32;
-        for j in window[1][0]..=window[1][1] {
-            let row = j * w + window[0][0]..=j * w + window[0][1];
-            t[row].iter_mut().for_each(|t| *t *= kept);
+        for row in self.rows_of(window) {
+            scale_row(&mut t[row], kept);
         }
     }
     fn whole(&self) -> Window {

@@ -48,12 +48,24 @@ widest! {
     }
 }
 
+/// A row of cells and, along one axis, the rows and the links before and after it.
+#[derive(Clone, Copy)]
+pub(super) struct Line<'a> {
+    pub here: &'a [f32],
+    pub beside: [&'a [f32]; 2],
+    pub links: [&'a [f32]; 2],
+}
+
 widest! {
-    /// Rises after `units` unit steps.
-    pub(super) fn step_row(out: &'a mut [f32], around: Around<'a>, units: f32) -> () {
-        let around = around.long(out.len());
+    /// Rises after `units` unit steps of conduction along one axis.
+    pub(super) fn step_row(out: &'a mut [f32], line: Line<'a>, units: f32) -> () {
+        let n = out.len();
+        let here = &line.here[..n];
+        let [before, after] = line.beside.map(|s| &s[..n]);
+        let [to, from] = line.links.map(|s| &s[..n]);
         for (i, out) in out.iter_mut().enumerate() {
-            *out = around.here[i] + units * around.gain(i);
+            let gain = from[i] * (after[i] - here[i]) - to[i] * (here[i] - before[i]);
+            *out = here[i] + units * gain;
         }
     }
 }

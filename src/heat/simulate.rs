@@ -39,7 +39,7 @@ impl Detail {
     fn work(self) -> f64 {
         match self {
             Detail::Quick => 1e9,
-            Detail::Fair => 4e9,
+            Detail::Fair => 2.5e9,
             Detail::Thorough => 1.5e10,
         }
     }
@@ -298,10 +298,11 @@ impl<'a> Run<'a> {
         }
         self.sheet.step();
         if let Some(touched) = self.own.touched {
-            // Heat reaches one cell further each unit step; past 3.5 diffusion lengths there is none to speak of.
+            // Heat reaches one cell further each explicit step; past 3.5 diffusion lengths, each the cells that the root
+            // of the stable steps tells, there is none to speak of.
             self.own.age += 1;
-            let units = self.own.age as f64 * self.sheet.units();
-            let reach = (3.5 * (0.5 * units).sqrt()).min(units).ceil() as usize + 1;
+            let steps = self.own.age as f64 * self.sheet.stable_steps();
+            let reach = (3.5 * steps.sqrt()).min(2.0 * steps).ceil() as usize + 1;
             self.own.window = grown(touched, reach, &self.sheet);
             self.sheet
                 .step_other(&mut self.own.t, &mut self.own.scratch, self.own.window);

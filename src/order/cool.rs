@@ -312,11 +312,17 @@ impl<'a> Planner<'a> {
         let (mut waited_s, mut found_k) = (0.0, 0.0);
         let mut heap = BinaryHeap::from(ready);
         loop {
-            self.sheet.look_ahead();
             let mut coolest = (f32::INFINITY, 0);
             let mut hot = Vec::new();
             while let Some(near) = heap.pop() {
-                let rise = self.rise_k(near.2 as usize, limit_k.max(coolest.0.min(1e6)));
+                let enough_k = limit_k.max(coolest.0.min(1e6));
+                let b = near.2 as usize;
+                let mut rise = self.rise_k(b, enough_k, |s, p, first| s.soon(p, first));
+                if rise <= limit_k {
+                    // Most pauses are over without a look so far ahead.
+                    self.sheet.look_ahead();
+                    rise = rise.max(self.rise_k(b, enough_k, |s, p, _| s.ahead(p)));
+                }
                 if rise <= limit_k {
                     return Choice {
                         place: near.1 as usize,
@@ -339,23 +345,30 @@ impl<'a> Planner<'a> {
             if waited_s == 0.0 {
                 found_k = coolest.0;
             }
-            // Loss to the slide alone takes this long; spreading is faster, so that half of it is tried.
+            // Loss to the slide alone takes this long; spreading is faster, so that half of it is tried. A long pause
+            // is not told to the millisecond.
             let decay_s = self.tau_s * f64::from(libm::logf(coolest.0 / limit_k));
-            let wait_s = (0.5 * decay_s / DWELL_S).round().clamp(1.0, 1e6) * DWELL_S;
+            let wait_s = (0.5 * decay_s).max(waited_s / 8.0) / DWELL_S;
+            let wait_s = wait_s.round().clamp(1.0, 1e6) * DWELL_S;
             self.sheet.wait(wait_s);
             waited_s += wait_s;
             heap = BinaryHeap::from(hot);
         }
     }
 
-    /// Highest rise along a bite while it is cut; stops looking past `enough_k`.
-    fn rise_k(&self, b: usize, enough_k: f32) -> f32 {
+    /// Highest rise along a bite while it is cut, as `look` tells it for a place and whether the beam comes there
+    /// first; stops looking past `enough_k`.
+    fn rise_k(
+        &self,
+        b: usize,
+        enough_k: f32,
+        look: impl Fn(&PlanSheet, [f32; 2], bool) -> f32,
+    ) -> f32 {
         let samples = self.samples_of(b);
         let mut rise = 0.0f32;
         for (n, s) in samples.iter().enumerate() {
             // What is hot now counts where the beam comes first.
-            let now = 2 * n <= samples.len();
-            rise = rise.max(self.sheet.outlook(*s, now));
+            rise = rise.max(look(&self.sheet, *s, 2 * n <= samples.len()));
             if rise > enough_k {
                 break;
             }

@@ -154,7 +154,10 @@ fn the_outlook_is_what_comes_if_nothing_is_cut() {
     let places: Vec<[f32; 2]> = (0..20)
         .map(|n| sheet.place([0.5 + 0.15 * f64::from(n), 2.0 + 0.05 * f64::from(n % 7)]))
         .collect();
-    let told: Vec<f32> = places.iter().map(|p| sheet.outlook(*p, true)).collect();
+    let told: Vec<f32> = places
+        .iter()
+        .map(|p| sheet.soon(*p, true).max(sheet.ahead(*p)))
+        .collect();
     // From the shortest jump on, until the horizon.
     let mut highest = vec![0.0f32; places.len()];
     sheet.wait(3e-4);
