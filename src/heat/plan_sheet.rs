@@ -36,9 +36,12 @@ pub struct Load {
     pub spacing_mm: f64,
 }
 
+/// Cell stages that take no time to speak of, and the cells that are fine enough for anything.
+const NO_WORK: f64 = 2e8;
+const FINEST_MM: f64 = 0.05;
 /// Cell stages spent on a plan: some milliseconds for each visit, some seconds in all; in ticks a stage costs more.
 const VISIT_WORK: f64 = 4e6;
-const PLAN_WORK: [f64; 2] = [5e8, 9e9];
+const PLAN_WORK: f64 = 9e9;
 const TICK_WORK: f64 = 7e9;
 /// A cut warms the foil in so many parts one after another.
 const PARTS: usize = 6;
@@ -58,10 +61,12 @@ fn legs(steps: f64) -> f64 {
 }
 
 impl Fineness {
-    /// The finest that the work allows, but no finer than half the distance between cuts.
+    /// The finest that the work allows, but no finer than half the distance between cuts unless that takes no time.
     pub fn choose(load: &Load, foil: &Foil) -> Fineness {
-        let least = (0.5 * load.spacing_mm).max(load.area_mm2.sqrt() / 2000.0);
-        let mut cell_mm = least.min(TICK_CELL_MM);
+        let least = (0.5 * load.spacing_mm)
+            .max(load.area_mm2.sqrt() / 2000.0)
+            .min(TICK_CELL_MM);
+        let mut cell_mm = least.min(FINEST_MM);
         let horizon_s = load.visit_s;
         loop {
             let step_s = stable_s([cell_mm; 2], foil);
@@ -69,10 +74,12 @@ impl Fineness {
             let ticks = load.visits * (load.visit_s / tick_s.max(load.visit_s)).min(1.0);
             let steps = load.visit_s.max(tick_s) / step_s;
             let stages = legs(steps) * stages(steps / legs(steps)) as f64;
-            let most = if tick_s > 0.0 {
+            let most = if cell_mm < least {
+                NO_WORK
+            } else if tick_s > 0.0 {
                 TICK_WORK
             } else {
-                (load.visits * VISIT_WORK).clamp(PLAN_WORK[0], PLAN_WORK[1])
+                (load.visits * VISIT_WORK).clamp(NO_WORK, PLAN_WORK)
             };
             if load.area_mm2 / (cell_mm * cell_mm) * ticks * 2.0 * stages <= most {
                 return Fineness {
