@@ -94,7 +94,9 @@ impl Fineness {
                     horizon_s,
                 };
             }
-            cell_mm *= 1.1;
+            // Not past half the distance by a hair.
+            let coarsest = if cell_mm < least { least } else { f64::MAX };
+            cell_mm = (1.1 * cell_mm).min(coarsest);
         }
     }
 }

@@ -212,8 +212,11 @@ fn planning_cells_are_as_fine_as_the_work_allows() {
         settle_s: 4e-4,
         spacing_mm: 0.12,
     };
-    let few = Fineness::choose(&load(100.0, 100.0), &foil);
+    // Half the distance between cuts; finer where that takes no time; coarser where it takes too much.
+    let few = Fineness::choose(&load(100.0, 1000.0), &foil);
     assert!((few.cell_mm[0] - 0.06).abs() < 1e-9 && few.rays == 1 && few.tick_s == 0.0);
+    let fewest = Fineness::choose(&load(100.0, 20.0), &foil);
+    assert!(fewest.cell_mm[0] < few.cell_mm[0] && fewest.rays == 1);
     let many = Fineness::choose(&load(100.0, 1e6), &foil);
     assert!(many.cell_mm[0] > few.cell_mm[0] && many.rays == 8);
     let larger = Fineness::choose(&load(4e4, 1e6), &foil);
