@@ -64,8 +64,8 @@ impl Fineness {
     /// The finest that the work allows, but no finer than half the distance between cuts unless that takes no time.
     pub fn choose(load: &Load, foil: &Foil) -> Fineness {
         let least = (0.5 * load.spacing_mm)
-            .max(load.area_mm2.sqrt() / 2000.0)
-            .min(TICK_CELL_MM);
+            .min(TICK_CELL_MM)
+            .max(load.area_mm2.sqrt() / 2000.0);
         let mut cell_mm = least.min(FINEST_MM);
         let horizon_s = load.visit_s;
         loop {
