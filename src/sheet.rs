@@ -2,7 +2,7 @@
 
 use crate::artwork::Artwork;
 use crate::finding::{Checked, Finding};
-use crate::recipe::{Recipe, SheetSize};
+use crate::recipe::{LaserSide, Origin, Recipe, SheetSize};
 use crate::regions::{Bounds, FillRule, Point, Regions, normalise};
 use crate::units::{NM_PER_MM, trim_number};
 
@@ -13,6 +13,50 @@ pub struct Sheet {
     pub box_mm: [f64; 4],
     /// Leg of the chamfer at the upper right corner; zero unless the sheet is cut out.
     pub chamfer_mm: f64,
+}
+
+/// How page coordinates become job coordinates.
+#[derive(Debug, Clone, Copy)]
+pub struct Frame {
+    zero: [f64; 2],
+    flip_x: f64,
+}
+
+impl Frame {
+    /// `sheet_mm` in page coordinates.
+    pub fn new(sheet_mm: [f64; 4], recipe: &Recipe) -> Frame {
+        let mirrored = recipe.sheet.laser_side == LaserSide::Substrate;
+        Frame {
+            zero: match recipe.scan.origin {
+                Origin::Centre => [
+                    (sheet_mm[0] + sheet_mm[2]) / 2.0,
+                    (sheet_mm[1] + sheet_mm[3]) / 2.0,
+                ],
+                Origin::Corner if mirrored => [sheet_mm[2], sheet_mm[3]],
+                Origin::Corner => [sheet_mm[0], sheet_mm[3]],
+            },
+            flip_x: if mirrored { -1.0 } else { 1.0 },
+        }
+    }
+    /// Page millimetres (y down) to job millimetres (y up).
+    pub fn to_job(&self, p: [f64; 2]) -> [f64; 2] {
+        [self.flip_x * (p[0] - self.zero[0]), self.zero[1] - p[1]]
+    }
+    /// All of `points`.
+    pub fn all_to_job(&self, points: &[[f64; 2]]) -> Vec<[f64; 2]> {
+        points.iter().map(|p| self.to_job(*p)).collect()
+    }
+    /// A box (x min, y min, x max, y max).
+    pub fn box_to_job(&self, box_mm: [f64; 4]) -> [f64; 4] {
+        let a = self.to_job([box_mm[0], box_mm[1]]);
+        let b = self.to_job([box_mm[2], box_mm[3]]);
+        [
+            a[0].min(b[0]),
+            a[1].min(b[1]),
+            a[0].max(b[0]),
+            a[1].max(b[1]),
+        ]
+    }
 }
 
 impl Sheet {

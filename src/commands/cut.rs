@@ -11,6 +11,7 @@ use crate::pictures::order::{Mark, OrderPicture, order_png};
 use crate::proof::{self, Dialect, Fault, ReadJob};
 use crate::recipe::Recipe;
 use crate::report::Report;
+use crate::sheet::Frame;
 use crate::stopwatch::Stopwatch;
 use crate::units::{NM_PER_MM, plural, show_time_s, trim_number};
 use crate::{LayerJob, Run, prepare};
@@ -352,7 +353,7 @@ fn order_picture(
     motion: &Motion,
     recipe: &Recipe,
 ) -> Vec<u8> {
-    let frame = job::Frame::new(run.sheet.box_mm, recipe);
+    let frame = Frame::new(run.sheet.box_mm, recipe);
     let to_job = |p: crate::regions::Point| {
         frame.to_job([f64::from(p.x) / NM_PER_MM, f64::from(p.y) / NM_PER_MM])
     };

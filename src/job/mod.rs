@@ -15,7 +15,7 @@ mod svg;
 pub mod write;
 
 pub use floor::{Floor, floor};
-pub use place::{Frame, Label, PlaceError, place, resequence};
+pub use place::{Label, PlaceError, place, resequence};
 pub use plan::{Path, Plan, Settings, Step, Timing};
 pub use write::{WriteError, Writer};
 

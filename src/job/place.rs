@@ -3,7 +3,8 @@
 use super::plan::{Path, Plan, SCHEMA, Settings, Step, Timing};
 use crate::order::{OrderMode, Sequence, Visit};
 use crate::polyline::{distance, length};
-use crate::recipe::{LaserSide, Origin, Recipe};
+use crate::recipe::{Origin, Recipe};
+use crate::sheet::Frame;
 use rayon::prelude::*;
 use thiserror::Error;
 
@@ -23,35 +24,6 @@ pub enum PlaceError {
         "layer `{layer}`: a coordinate came out as no finite number; this is a fault of the program, please report it"
     )]
     NotFinite { layer: String },
-}
-
-/// How page coordinates become job coordinates.
-#[derive(Debug, Clone, Copy)]
-pub struct Frame {
-    zero: [f64; 2],
-    flip_x: f64,
-}
-
-impl Frame {
-    /// `sheet_mm` in page coordinates.
-    pub fn new(sheet_mm: [f64; 4], recipe: &Recipe) -> Frame {
-        let mirrored = recipe.sheet.laser_side == LaserSide::Substrate;
-        Frame {
-            zero: match recipe.scan.origin {
-                Origin::Centre => [
-                    (sheet_mm[0] + sheet_mm[2]) / 2.0,
-                    (sheet_mm[1] + sheet_mm[3]) / 2.0,
-                ],
-                Origin::Corner if mirrored => [sheet_mm[2], sheet_mm[3]],
-                Origin::Corner => [sheet_mm[0], sheet_mm[3]],
-            },
-            flip_x: if mirrored { -1.0 } else { 1.0 },
-        }
-    }
-    /// Page millimetres (y down) to job millimetres (y up).
-    pub fn to_job(&self, p: [f64; 2]) -> [f64; 2] {
-        [self.flip_x * (p[0] - self.zero[0]), self.zero[1] - p[1]]
-    }
 }
 
 /// What the plan is for.
@@ -74,10 +46,6 @@ pub fn place(
     label: &Label<'_>,
 ) -> Result<Plan, PlaceError> {
     let frame = Frame::new(sheet_mm, recipe);
-    let corners = [
-        frame.to_job([sheet_mm[0], sheet_mm[3]]),
-        frame.to_job([sheet_mm[2], sheet_mm[1]]),
-    ];
     let paths: Vec<Path> = sequence
         .paths
         .par_iter()
@@ -90,7 +58,7 @@ pub fn place(
             run_in_mm: p.run_in_mm,
             power_percent: None,
             cut_speed_mm_s: None,
-            points: p.points.iter().map(|q| frame.to_job(*q)).collect(),
+            points: frame.all_to_job(&p.points),
         })
         .collect();
     check_field(&paths, recipe, label.layer)?;
@@ -98,12 +66,7 @@ pub fn place(
         schema: SCHEMA.to_owned(),
         artwork: label.artwork.to_owned(),
         layer: label.layer.to_owned(),
-        sheet_mm: [
-            corners[0][0].min(corners[1][0]),
-            corners[0][1].min(corners[1][1]),
-            corners[0][0].max(corners[1][0]),
-            corners[0][1].max(corners[1][1]),
-        ],
+        sheet_mm: frame.box_to_job(sheet_mm),
         settings: settings(recipe, label.order),
         paths,
         steps: Vec::with_capacity(sequence.visits.len() * 2),

@@ -7,6 +7,7 @@ use crate::kerf::CutPath;
 use crate::motion::{Burn, Motion};
 use crate::polyline::{distance, part_of};
 use crate::recipe::{Recipe, Scheme};
+use crate::sheet::Frame;
 use crate::units::trim_number;
 
 /// Less than this share is no gain.
@@ -49,14 +50,21 @@ pub fn motion(paths: &[CutPath], visits: &[Visit], recipe: &Recipe, sheet_mm: [f
     motion
 }
 
-/// Highest memory of a sequence; what is above `stop_k` is not looked at further.
+/// Highest memory of a sequence; what is above `stop_k` is not looked at further. In job coordinates: what a preview of
+/// the job finds must not differ by how cells lie on a page turned over.
 fn peak_k(s: &Sequence, recipe: &Recipe, sheet_mm: [f64; 4], stop_k: Option<f64>) -> f64 {
+    let frame = Frame::new(sheet_mm, recipe);
+    let placed = |p: &CutPath| CutPath {
+        points: frame.all_to_job(&p.points),
+        ..p.clone()
+    };
+    let paths: Vec<CutPath> = s.paths.iter().map(placed).collect();
     let options = SimOptions {
         detail: Detail::Fair,
         stop_above_k: stop_k,
         ..SimOptions::default()
     };
-    let motion = motion(&s.paths, &s.visits, recipe, sheet_mm);
+    let motion = motion(&paths, &s.visits, recipe, frame.box_to_job(sheet_mm));
     simulate(&motion, recipe, options).memory.peak_k
 }
 
