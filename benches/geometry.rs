@@ -318,7 +318,8 @@ fn geometry(c: &mut Criterion) {
     }
 }
 
-/// 1,000 random cubics in a unit square, flattened within a thousandth: ours, kurbo, lyon_geom.
+/// Flattened by ours, kurbo and lyon_geom: 1,000 random cubics in a unit square, quarters of circles of 0.02 to 1 as
+/// drawing programs write them, and gentle bends.
 fn flattening(c: &mut Criterion) {
     let mut state = 7u64;
     let mut unit = move || {
@@ -328,65 +329,99 @@ fn flattening(c: &mut Criterion) {
         z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
         ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
     };
-    let curves: Vec<[[f64; 2]; 4]> = (0..1000)
+    let cubics: Vec<[[f64; 2]; 4]> = (0..1000)
         .map(|_| std::array::from_fn(|_| [unit(), unit()]))
         .collect();
-    for tolerance in [1e-3, 1e-5] {
-        let mut g = c.benchmark_group("flatten");
-        g.sample_size(10)
-            .warm_up_time(Duration::from_millis(300))
-            .measurement_time(Duration::from_secs(2));
-        let label = format!("1000_cubics_{tolerance:e}");
-        g.bench_function(BenchmarkId::new("ours", &label), |b| {
-            let mut out = Vec::new();
-            b.iter(|| {
-                out.clear();
-                for p in &curves {
-                    flatten::cubic(*p, tolerance, &mut out);
-                }
-                out.len()
-            });
-        });
-        g.bench_function(BenchmarkId::new("kurbo", &label), |b| {
-            let mut out = Vec::new();
-            let at = |p: [f64; 2]| kurbo::Point::new(p[0], p[1]);
-            b.iter(|| {
-                out.clear();
-                for p in &curves {
-                    let path = [
-                        kurbo::PathEl::MoveTo(at(p[0])),
-                        kurbo::PathEl::CurveTo(at(p[1]), at(p[2]), at(p[3])),
-                    ];
-                    kurbo::flatten(path, tolerance, |el| {
-                        if let kurbo::PathEl::LineTo(q) = el {
-                            out.push([q.x, q.y]);
-                        }
-                    });
-                }
-                out.len()
-            });
-        });
-        g.bench_function(BenchmarkId::new("lyon_geom", &label), |b| {
-            let mut out = Vec::new();
-            let at = |p: [f64; 2]| lyon_geom::point(p[0], p[1]);
-            b.iter(|| {
-                out.clear();
-                for p in &curves {
-                    let curve = lyon_geom::CubicBezierSegment {
-                        from: at(p[0]),
-                        ctrl1: at(p[1]),
-                        ctrl2: at(p[2]),
-                        to: at(p[3]),
-                    };
-                    curve.for_each_flattened(tolerance, &mut |line| {
-                        out.push([line.to.x, line.to.y]);
-                    });
-                }
-                out.len()
-            });
-        });
-        g.finish();
+    let mut moved = |shape: [[f64; 2]; 4], size: f64| {
+        let (sin, cos) = (unit() * 2.0 * PI).sin_cos();
+        shape.map(|[x, y]| [size * (x * cos - y * sin), size * (x * sin + y * cos)])
+    };
+    let spread = |i: u32| f64::from(i % 997) / 996.0;
+    let k = 0.552_284_75;
+    let arcs = (0..1000)
+        .map(|i| {
+            moved(
+                [[1.0, 0.0], [1.0, k], [k, 1.0], [0.0, 1.0]],
+                0.02f64.powf(spread(i)),
+            )
+        })
+        .collect();
+    let bends = (0..1000)
+        .map(|i| {
+            let (h, s) = (0.02 + 0.2 * spread(i), spread(i * 31));
+            moved(
+                [
+                    [0.0, 0.0],
+                    [0.3, h],
+                    [0.55 + 0.2 * s, h * (0.5 + s)],
+                    [1.0, 0.0],
+                ],
+                0.1 + 0.9 * spread(i * 7),
+            )
+        })
+        .collect();
+    for (name, curves) in [("cubics", cubics), ("arcs", arcs), ("bends", bends)] {
+        for tolerance in [1e-2, 1e-3, 1e-4, 1e-5] {
+            flatten_all(c, name, &curves, tolerance);
+        }
     }
+}
+
+fn flatten_all(c: &mut Criterion, name: &str, curves: &[[[f64; 2]; 4]], tolerance: f64) {
+    let mut g = c.benchmark_group("flatten");
+    g.sample_size(10)
+        .warm_up_time(Duration::from_millis(300))
+        .measurement_time(Duration::from_secs(2));
+    let label = format!("1000_{name}_{tolerance:e}");
+    g.bench_function(BenchmarkId::new("ours", &label), |b| {
+        let mut out = Vec::new();
+        b.iter(|| {
+            out.clear();
+            for p in curves {
+                flatten::cubic(*p, tolerance, &mut out);
+            }
+            out.len()
+        });
+    });
+    g.bench_function(BenchmarkId::new("kurbo", &label), |b| {
+        let mut out = Vec::new();
+        let at = |p: [f64; 2]| kurbo::Point::new(p[0], p[1]);
+        b.iter(|| {
+            out.clear();
+            for p in curves {
+                let path = [
+                    kurbo::PathEl::MoveTo(at(p[0])),
+                    kurbo::PathEl::CurveTo(at(p[1]), at(p[2]), at(p[3])),
+                ];
+                kurbo::flatten(path, tolerance, |el| {
+                    if let kurbo::PathEl::LineTo(q) = el {
+                        out.push([q.x, q.y]);
+                    }
+                });
+            }
+            out.len()
+        });
+    });
+    g.bench_function(BenchmarkId::new("lyon_geom", &label), |b| {
+        let mut out = Vec::new();
+        let at = |p: [f64; 2]| lyon_geom::point(p[0], p[1]);
+        b.iter(|| {
+            out.clear();
+            for p in curves {
+                let curve = lyon_geom::CubicBezierSegment {
+                    from: at(p[0]),
+                    ctrl1: at(p[1]),
+                    ctrl2: at(p[2]),
+                    to: at(p[3]),
+                };
+                curve.for_each_flattened(tolerance, &mut |line| {
+                    out.push([line.to.x, line.to.y]);
+                });
+            }
+            out.len()
+        });
+    });
+    g.finish();
 }
 
 criterion_group!(benches, geometry, booleans, flattening);

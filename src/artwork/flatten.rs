@@ -6,9 +6,11 @@
 //!
 //! The number of chords that a curve takes per unit of its parameter is about `sqrt(|B' x B''| / (8 e |B'|))` for the
 //! tolerance `e` (sagitta of a short arc). Its integral says how many there are and where they end, all at once;
-//! each chord is then held against a bound of the maximum, and the few that fail are halved.
+//! each chord is then held against a bound of the maximum, and the few that fail are halved. All lengths are in
+//! tolerances on the way.
 
-use crate::wide::widest;
+use crate::wide::Lanes;
+use pulp::{Arch, Simd, WithSimd};
 
 /// A point in any unit, as long as the tolerance has the same one.
 pub type Pt = [f64; 2];
@@ -32,131 +34,210 @@ fn largest(d1: f64, d2: f64) -> f64 {
     worst
 }
 
-/// Upper bound (exact for pieces that run forwards along their chord) of the distance between the
-/// cubic and its chord.
-fn deviation(p: &[Pt; 4]) -> f64 {
-    let (dx, dy) = (p[3][0] - p[0][0], p[3][1] - p[0][1]);
-    let length = (dx * dx + dy * dy).sqrt();
-    let (ux, uy) = if length > 0.0 {
-        (dx / length, dy / length)
+/// Whether the cubic is nowhere farther than one from its chord: surely so if said, and said of all such that run
+/// forwards along it.
+fn fits(p: &[Pt; 4]) -> bool {
+    let from = |q: Pt| [q[0] - p[0][0], q[1] - p[0][1]];
+    let (chord, first, second) = (from(p[3]), from(p[1]), from(p[2]));
+    let square = chord[0] * chord[0] + chord[1] * chord[1];
+    // All distances are times the chord's length. One without length has any direction.
+    let (d, length2) = if square > 0.0 {
+        (chord, square)
     } else {
-        (1.0, 0.0)
+        ([1.0, 0.0], 1.0)
     };
-    let along = |q: Pt| (q[0] - p[0][0]) * ux + (q[1] - p[0][1]) * uy;
-    let across = |q: Pt| (q[1] - p[0][1]) * ux - (q[0] - p[0][0]) * uy;
-    let (s1, s2) = (along(p[1]), along(p[2]));
-    let past = (-s1).max(-s2).max(s1 - length).max(s2 - length).max(0.0);
-    let aside = largest(across(p[1]), across(p[2]));
-    if past > 0.0 { aside.hypot(past) } else { aside }
+    let along = |q: Pt| d[0] * q[0] + d[1] * q[1];
+    let across = |q: Pt| d[0] * q[1] - d[1] * q[0];
+    let (s1, s2, d1, d2) = (along(first), along(second), across(first), across(second));
+    let past = (-s1.min(s2)).max(s1.max(s2) - square).max(0.0);
+    let room2 = length2 - past * past;
+    // A quick bound first, that of `spare`.
+    let (even, odd) = (d1 + d2, d1 - d2);
+    let bound2 = 0.140_625 * even * even + 0.070_312_5 * odd * odd;
+    bound2 <= room2 || (room2 >= 0.0 && largest(d1, d2).powi(2) <= room2)
 }
 
-fn mix(a: Pt, b: Pt, t: f64) -> Pt {
-    [a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t]
+/// Appends the chords of a piece that is halved, `depth` times at most, until each half fits.
+fn halve(p: &[Pt; 4], depth: u32, put: &mut impl FnMut(Pt)) {
+    if depth == 0 || fits(p) {
+        put(p[3]);
+        return;
+    }
+    let middle = |a: Pt, b: Pt| [0.5 * (a[0] + b[0]), 0.5 * (a[1] + b[1])];
+    let (a, b, c) = (middle(p[0], p[1]), middle(p[1], p[2]), middle(p[2], p[3]));
+    let (d, e) = (middle(a, b), middle(b, c));
+    let f = middle(d, e);
+    halve(&[p[0], a, d, f], depth - 1, put);
+    halve(&[f, e, c, p[3]], depth - 1, put);
 }
 
-/// The part of the cubic before `t` and the part after.
-fn split(p: &[Pt; 4], t: f64) -> ([Pt; 4], [Pt; 4]) {
-    let (a, b, c) = (mix(p[0], p[1], t), mix(p[1], p[2], t), mix(p[2], p[3], t));
-    let (d, e) = (mix(a, b, t), mix(b, c, t));
-    let f = mix(d, e, t);
-    ([p[0], a, d, f], [f, e, c, p[3]])
-}
-
-/// Most intervals of the integral.
-const INTERVALS: usize = 31;
-/// Loops run over whole blocks of so many numbers, which any vector's width divides.
-const BLOCK: usize = 8;
-/// Chords per interval of the integral, roughly.
-const PER_INTERVAL: f64 = 2.0;
+/// A curve is halved no more often, which makes a million chords.
+const DEEPEST: u32 = 20;
+/// Most numbers that a vector holds.
+const BLOCK: usize = 4;
+/// 0 to 31.
+const NUMBERS: [f64; 32] = {
+    let mut numbers = [0.0; 32];
+    let mut i = 0;
+    while i < 32 {
+        numbers[i] = i as f64;
+        i += 1;
+    }
+    numbers
+};
 /// So many more chords than the integral says spare most of the halving.
 const SPARE: f64 = 1.05;
 
 /// Appends the chords' ends, without the first point of the cubic and with its last.
 /// Non-finite input gives the end point alone.
 pub fn cubic(p: [Pt; 4], tolerance: f64, out: &mut Vec<Pt>) {
+    let size = |i: usize| p[i][0].abs() + p[i][1].abs();
     // A chord must not be asked to be closer than rounding allows.
-    let size = p.iter().flatten().fold(0.0_f64, |m, v| m.max(v.abs()));
-    let aim = tolerance.max(size * 1e-14);
-    let curve = Power::of(&p);
-    // Wang's bound on the number of chords, from the second derivative.
-    let most = (0.75 / aim * curve.bend).sqrt();
-    if most <= 1.0 {
+    let aim = tolerance.max((size(0) + size(1) + (size(2) + size(3))) * 2e-15);
+    let curve = Power::of(&p, aim);
+    if curve.most <= 1.0 || !curve.most.is_finite() {
         out.push(p[3]);
-    } else if !(most < 1e6 && evenly(&curve, aim, most, (size * 1e-12).powi(2), out)) {
-        one_by_one(p, aim, out);
-    } else if let Some(last) = out.last_mut() {
+        return;
+    }
+    if !Arch::new().dispatch(Evenly { curve: &curve, out }) {
+        curve.halve(&[0.0, 1.0], &[-1.0], out);
+    }
+    if let Some(last) = out.last_mut() {
         *last = p[3];
     }
 }
 
-widest! {
-    /// Chords that share the integral alike; `false` where it fails. `most` as in [`cubic`], `still` as in
-    /// [`Power::density`].
-    fn evenly(curve: &'a Power, aim: f64, most: f64, still: f64, out: &'a mut Vec<Pt>) -> bool {
-        // One less than whole blocks, for the density at both ends.
-        let blocks = ((most / PER_INTERVAL) as usize / BLOCK + 1).min((INTERVALS + 1) / BLOCK);
-        let intervals = blocks * BLOCK - 1;
-        let width = 1.0 / intervals as f64;
-        let mut density = [0.0; INTERVALS + 1];
-        for block in 0..blocks {
-            for k in 0..BLOCK {
-                let i = block * BLOCK + k;
-                density[i] = curve.density(i as f64 * width, still);
-            }
-        }
-        // The integral up to each place, in chords.
-        let scale = 0.5 * width / (8.0 * aim).sqrt();
-        let mut upto = [0.0; INTERVALS + 1];
-        for i in 0..intervals {
-            upto[i + 1] = upto[i] + scale * (density[i] + density[i + 1]);
-        }
-        let total = upto[intervals];
-        // Not so for what is no number either.
-        let few = total < 1e6;
-        if !few {
-            return false;
-        }
-        let count = ((total * SPARE).ceil() as usize).max(1);
-        let integral = Integral {
-            density: &density[..=intervals],
-            upto: &upto[..=intervals],
-            width,
-            per_chord: 1.0 / scale,
-        };
-        // Less memory is sooner wiped.
-        if count <= Chords::<FEW>::ROOM {
-            Chords::<FEW>::along(curve, &integral, count, aim, out);
+/// Appends chords that share the integral alike; `false` where it fails.
+struct Evenly<'a> {
+    curve: &'a Power,
+    out: &'a mut Vec<Pt>,
+}
+
+impl WithSimd for Evenly<'_> {
+    type Output = bool;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) -> bool {
+        let Evenly { curve, out } = self;
+        let most = curve.most;
+        if most < 6f64.powi(4) {
+            along::<S, 4, 9>(simd, curve, out)
+        } else if most < 16f64.powi(4) {
+            along::<S, 8, 17>(simd, curve, out)
+        } else if most < 32f64.powi(4) {
+            along::<S, 16, 33>(simd, curve, out)
         } else {
-            Chords::<MANY>::along(curve, &integral, count, aim, out);
+            along::<S, 32, 33>(simd, curve, out)
         }
-        true
     }
 }
 
-/// The density of chords at places `width` apart, and its integral up to each.
-struct Integral<'a> {
-    density: &'a [f64],
-    upto: &'a [f64],
-    width: f64,
-    /// Unit of the density by that of its integral, for an interval.
-    per_chord: f64,
+/// As [`Evenly`], with the density known at `PLACES` and one chord fewer than `ENDS` at a time.
+#[inline(always)]
+fn along<S: Simd, const PLACES: usize, const ENDS: usize>(
+    simd: S,
+    curve: &Power,
+    out: &mut Vec<Pt>,
+) -> bool {
+    const { assert!(Lanes::<S>::COUNT <= BLOCK) };
+    let all = |v| Lanes::all(simd, v);
+    let width = 1.0 / (PLACES - 1) as f64;
+    let (x, y) = (Axis::of(simd, curve, 0), Axis::of(simd, curve, 1));
+    let density = density::<S, PLACES>(simd, curve, &x, &y, width);
+    // The integral up to each place, in chords.
+    let mut upto = [0.0; PLACES];
+    for i in 1..PLACES {
+        upto[i] = upto[i - 1] + (density[i - 1] + density[i]);
+    }
+    let total = upto[PLACES - 1];
+    // Not so for what is no number either.
+    let few = total < 1e6;
+    if !few {
+        return false;
+    }
+    // No chord ends in an interval after the last.
+    upto[PLACES - 1] = f64::INFINITY;
+    let chords = (total * SPARE).ceil().max(1.0);
+    let each = total / chords;
+    let count = chords as u32 as usize;
+    let (zero, one) = (all(0.0), all(1.0));
+    let lanes = Lanes::<S>::COUNT;
+    let mut number = Lanes::load(simd, &NUMBERS[1..]);
+    let mut reached = 0.0;
+    let mut t = [0.0; ENDS];
+    let (mut at, mut interval) = (0, 0.0);
+    for done in (0..count).step_by(ENDS - 1) {
+        let n = (count - done).min(ENDS - 1);
+        for some in (0..n).step_by(lanes) {
+            // The interval that each chord ends in.
+            let goal = number * all(each);
+            reached += lanes as f64;
+            let (mut past, mut low) = (all(upto[at]), all(density[at]));
+            let (mut more, mut from) = (all(density[at + 1] - density[at]), all(interval));
+            while reached * each >= upto[at + 1] {
+                at += 1;
+                interval += 1.0;
+                let here = goal.reaches(all(upto[at]));
+                past = here.choose(all(upto[at]), past);
+                low = here.choose(all(density[at]), low);
+                more = here.choose(all(density[at + 1] - density[at]), more);
+                from = here.choose(all(interval), from);
+            }
+            // The density is straight within an interval, so its integral is a parabola.
+            let rest = goal - past;
+            let root = (low * low + rest * more).max(zero).sqrt();
+            let end = (from + rest / (low + root + all(1e-300))) * all(width);
+            let last = number.reaches(all(chords));
+            last.choose(one, end.min(one)).store(&mut t[1 + some..]);
+            number = number + all(lanes as f64);
+        }
+        for some in (0..n).step_by(lanes) {
+            let from = Lanes::load(simd, &t[some..]);
+            let to = Lanes::load(simd, &t[1 + some..]);
+            let m = (n - some).min(lanes);
+            let spare = spare(&x, &y, from, to);
+            if spare.least() >= 0.0 {
+                let (mut xs, mut ys) = ([0.0; BLOCK], [0.0; BLOCK]);
+                (x.place(to) * all(curve.aim) + all(curve.start[0])).store(&mut xs);
+                (y.place(to) * all(curve.aim) + all(curve.start[1])).store(&mut ys);
+                let room = out.len() + m;
+                let ends: [Pt; BLOCK] = std::array::from_fn(|k| [xs[k], ys[k]]);
+                out.extend_from_slice(&ends[..lanes]);
+                out.truncate(room);
+            } else {
+                let mut spares = [0.0; BLOCK];
+                spare.store(&mut spares);
+                curve.halve(&t[some..=some + m], &spares, out);
+            }
+        }
+        t[0] = t[ENDS - 1];
+    }
+    true
 }
 
-/// A cubic as a polynomial about its start: `start + ((a t + b) t + c) t`.
+/// A cubic as a polynomial about its start, `((a t + b) t + c) t`, in units of the tolerance `aim`.
 struct Power {
     start: Pt,
+    aim: f64,
     a: Pt,
     b: Pt,
     c: Pt,
+    /// Thrice `a` and twice `b`.
+    a3: Pt,
+    b2: Pt,
     /// `B' x B''`, a quadratic in `t`, highest power first.
     turn: [f64; 3],
-    /// Largest second difference of the control points.
-    bend: f64,
+    /// Fourth power of Wang's bound on the number of chords, from the second differences of the control points.
+    most: f64,
 }
 
 impl Power {
-    fn of(p: &[Pt; 4]) -> Power {
-        let step = |i: usize| [p[i + 1][0] - p[i][0], p[i + 1][1] - p[i][1]];
+    fn of(p: &[Pt; 4], aim: f64) -> Power {
+        let unit = 1.0 / aim;
+        let step = |i: usize| {
+            let (from, to) = (p[i], p[i + 1]);
+            [(to[0] - from[0]) * unit, (to[1] - from[1]) * unit]
+        };
         let (u, v, w) = (step(0), step(1), step(2));
         let (first, second) = ([v[0] - u[0], v[1] - u[1]], [w[0] - v[0], w[1] - v[1]]);
         let a = [second[0] - first[0], second[1] - first[1]];
@@ -166,272 +247,145 @@ impl Power {
         let square = |p: Pt| p[0] * p[0] + p[1] * p[1];
         Power {
             start: p[0],
+            aim,
             a,
             b,
             c,
+            a3: [3.0 * a[0], 3.0 * a[1]],
+            b2: [2.0 * b[0], 2.0 * b[1]],
             turn: [-6.0 * cross(a, b), 6.0 * cross(c, a), 2.0 * cross(c, b)],
-            bend: square(first).max(square(second)).sqrt(),
+            most: 0.5625 * square(first).max(square(second)),
         }
     }
-    #[inline(always)]
-    fn slope(&self, t: f64) -> Pt {
-        [0, 1].map(|d| (3.0 * self.a[d] * t + 2.0 * self.b[d]) * t + self.c[d])
-    }
-    /// Chords per unit of `t` for a tolerance of an eighth: the root of the turn over the speed, to a few thousandths.
-    /// `still` is a squared speed that counts as none.
-    #[inline(always)]
-    fn density(&self, t: f64, still: f64) -> f64 {
-        let turn = (self.turn[0] * t + self.turn[1]) * t + self.turn[2];
-        let [x, y] = self.slope(t);
-        let z = turn * turn * (x * x + y * y + still);
-        // sqrt(turn / speed) = turn z^(-1/4). A quarter of a number's bits is a quarter of its logarithm, nearly; one
-        // step of Newton's method does the rest.
-        let r = f64::from_bits(QUARTER_BITS - (z.to_bits() >> 2));
-        let (r2, turn) = (r * r, turn.abs());
-        turn * r * (1.25 - 0.25 * z * (r2 * r2))
+    /// Appends the chords between the given ends, each halved until it fits unless its spare says that it does.
+    #[inline(never)]
+    fn halve(&self, ends: &[f64], spares: &[f64], out: &mut Vec<Pt>) {
+        let (start, aim) = (self.start, self.aim);
+        let mut put = |p: Pt| out.push([start[0] + aim * p[0], start[1] + aim * p[1]]);
+        let at = |t: f64, by: f64| {
+            let at = |d: usize| {
+                let place = ((self.a[d] * t + self.b[d]) * t + self.c[d]) * t;
+                place + by * ((self.a3[d] * t + self.b2[d]) * t + self.c[d])
+            };
+            [at(0), at(1)]
+        };
+        for (ends, &spare) in ends.windows(2).zip(spares) {
+            let (from, to) = (ends[0], ends[1]);
+            if spare >= 0.0 {
+                put(at(to, 0.0));
+            } else {
+                let third = (to - from) / 3.0;
+                let inner = (at(from, third), at(to, -third));
+                let piece = [at(from, 0.0), inner.0, inner.1, at(to, 0.0)];
+                halve(&piece, DEEPEST, &mut put);
+            }
+        }
     }
 }
 
 /// Five quarters of the bits of one, less what makes the largest error of the quarter power least.
 const QUARTER_BITS: u64 = 0x4fea_f000_0000_0000;
 
-/// Room for a few chords and for many, with a block to spare.
-const FEW: usize = 16 + BLOCK;
-const MANY: usize = 64 + BLOCK;
-
-/// Some chords: parameter, place from the curve's start and derivative at each end, so laid out that they are
-/// worked on several at a time.
-struct Chords<const N: usize> {
-    t: [f64; N],
-    x: [f64; N],
-    y: [f64; N],
-    dx: [f64; N],
-    dy: [f64; N],
+/// One coordinate of a [`Power`] in every lane.
+struct Axis<S: Simd> {
+    a: Lanes<S>,
+    b: Lanes<S>,
+    c: Lanes<S>,
+    a3: Lanes<S>,
+    b2: Lanes<S>,
 }
 
-impl<const N: usize> Chords<N> {
-    const ROOM: usize = N - BLOCK;
-
-    /// Appends the ends of `count` chords with equal shares of the integral.
+impl<S: Simd> Axis<S> {
     #[inline(always)]
-    fn along(curve: &Power, integral: &Integral<'_>, count: usize, aim: f64, out: &mut Vec<Pt>) {
-        let none = [0.0; N];
-        let mut chords = Chords {
-            t: none,
-            x: none,
-            y: none,
-            dx: none,
-            dy: none,
-        };
-        (chords.dx[0], chords.dy[0]) = (curve.c[0], curve.c[1]);
-        let each = integral.upto[integral.upto.len() - 1] / count as f64;
-        let (mut done, mut interval) = (0, 0);
-        while done < count {
-            let n = (count - done).min(Self::ROOM);
-            chords.place(n, done, each, integral, &mut interval);
-            done += n;
-            if done == count {
-                chords.t[n] = 1.0;
-            }
-            chords.end(n, curve);
-            chords.append(n, curve, aim, out);
-            chords.go_on(n);
-        }
-    }
-
-    /// The parameters of `n` ends after `done` others; `interval` is where the next one lies.
-    #[inline(always)]
-    fn place(
-        &mut self,
-        n: usize,
-        done: usize,
-        each: f64,
-        integral: &Integral<'_>,
-        interval: &mut usize,
-    ) {
-        let Integral {
-            density,
-            upto,
-            width,
-            per_chord,
-        } = *integral;
-        let last = density.len() - 2;
-        let mut i = 1;
-        while i <= n {
-            // All that lie in one interval.
-            let at = *interval;
-            let until = if at < last {
-                upto[at + 1]
-            } else {
-                f64::INFINITY
-            };
-            let (low, more) = (density[at], density[at + 1] - density[at]);
-            while i <= n {
-                let goal = (done + i) as f64 * each;
-                if goal > until {
-                    *interval += 1;
-                    break;
-                }
-                self.t[i] = at as f64;
-                self.x[i] = (goal - upto[at]) * per_chord;
-                self.y[i] = low;
-                self.dx[i] = more;
-                i += 1;
-            }
-        }
-        for block in 0..n.div_ceil(BLOCK) {
-            for k in 0..BLOCK {
-                let i = block * BLOCK + k + 1;
-                // The density is straight within an interval, so its integral is a parabola.
-                let (rest, low) = (self.x[i], self.y[i]);
-                let square = low * low + rest * self.dx[i];
-                let root = if square > 0.0 { square } else { 0.0 }.sqrt();
-                let t = (self.t[i] + rest / (low + root + 1e-300)) * width;
-                self.t[i] = if t < 1.0 { t } else { 1.0 };
-            }
-        }
-    }
-
-    #[inline(always)]
-    fn end(&mut self, n: usize, curve: &Power) {
-        let (a, b, c) = (curve.a, curve.b, curve.c);
-        for block in 0..n.div_ceil(BLOCK) {
-            for k in 0..BLOCK {
-                let i = block * BLOCK + k + 1;
-                let t = self.t[i];
-                self.x[i] = ((a[0] * t + b[0]) * t + c[0]) * t;
-                self.y[i] = ((a[1] * t + b[1]) * t + c[1]) * t;
-                [self.dx[i], self.dy[i]] = curve.slope(t);
-            }
+    fn of(simd: S, curve: &Power, d: usize) -> Self {
+        Axis {
+            a: Lanes::all(simd, curve.a[d]),
+            b: Lanes::all(simd, curve.b[d]),
+            c: Lanes::all(simd, curve.c[d]),
+            a3: Lanes::all(simd, curve.a3[d]),
+            b2: Lanes::all(simd, curve.b2[d]),
         }
     }
     #[inline(always)]
-    fn append(&self, n: usize, curve: &Power, aim: f64, out: &mut Vec<Pt>) {
-        // The sign bit is set where a chord may be too far from the curve.
-        let mut far = [0u64; N];
-        for block in 0..n.div_ceil(BLOCK) {
-            for k in 0..BLOCK {
-                let i = block * BLOCK + k;
-                let (x, y) = (self.x[i + 1] - self.x[i], self.y[i + 1] - self.y[i]);
-                let third = (self.t[i + 1] - self.t[i]) * (1.0 / 3.0);
-                // Distances of the inner control points from the chord, and how far along it they lie, times its length.
-                let first = (x * self.dy[i] - y * self.dx[i]) * third;
-                let second = (y * self.dx[i + 1] - x * self.dy[i + 1]) * third;
-                let along = (x * self.dx[i] + y * self.dy[i]) * third;
-                let back = (x * self.dx[i + 1] + y * self.dy[i + 1]) * third;
-                let square = x * x + y * y;
-                // 3 t (1 - t) ((1 - t) d1 + t d2) is at most 3/8 |d1 + d2| + sqrt(3)/12 |d1 - d2|.
-                let bound = 0.375 * (first + second).abs() + 0.144_338 * (first - second).abs();
-                let near = aim * aim * square - bound * bound;
-                far[i] = near.to_bits()
-                    | along.to_bits()
-                    | back.to_bits()
-                    | (square - along).to_bits()
-                    | (square - back).to_bits()
-                    // A chord without length, as of a loop, says nothing.
-                    | (square - f64::MIN_POSITIVE).to_bits();
-            }
-        }
-        let place = |i: usize| [curve.start[0] + self.x[i], curve.start[1] + self.y[i]];
-        if far[..n].iter().fold(0, |a, b| a | b) >> 63 == 0 {
-            out.extend((1..=n).map(place));
-            return;
-        }
-        for (i, far) in far[..n].iter().enumerate() {
-            let end = place(i + 1);
-            if far >> 63 == 1 {
-                let third = (self.t[i + 1] - self.t[i]) / 3.0;
-                let inner = |k: usize, by: f64| {
-                    let p = place(k);
-                    [p[0] + by * self.dx[k], p[1] + by * self.dy[k]]
-                };
-                halve(
-                    &[place(i), inner(i, third), inner(i + 1, -third), end],
-                    aim,
-                    6,
-                    out,
-                );
-            } else {
-                out.push(end);
-            }
-        }
+    fn place(&self, t: Lanes<S>) -> Lanes<S> {
+        ((self.a * t + self.b) * t + self.c) * t
     }
-    /// The last end is the next start.
     #[inline(always)]
-    fn go_on(&mut self, n: usize) {
-        for list in [
-            &mut self.t,
-            &mut self.x,
-            &mut self.y,
-            &mut self.dx,
-            &mut self.dy,
-        ] {
-            list[0] = list[n];
-        }
+    fn slope(&self, t: Lanes<S>) -> Lanes<S> {
+        (self.a3 * t + self.b2) * t + self.c
+    }
+    /// Of the piece of length `h` about the middle `m`: its chord by `h`, and half the second derivative in its middle.
+    #[inline(always)]
+    fn chord(&self, m: Lanes<S>, h: Lanes<S>) -> (Lanes<S>, Lanes<S>) {
+        let s = self.a3 * m;
+        (
+            (s + self.b2) * m + self.c + self.a * (h * h * m.like(0.25)),
+            s + self.b,
+        )
     }
 }
 
-fn halve(p: &[Pt; 4], aim: f64, depth: u32, out: &mut Vec<Pt>) {
-    if deviation(p) <= aim {
-        out.push(p[3]);
-    } else if depth == 0 {
-        one_by_one(*p, aim, out);
-    } else {
-        let (head, tail) = split(p, 0.5);
-        halve(&head, aim, depth - 1, out);
-        halve(&tail, aim, depth - 1, out);
+/// Half the chords per interval at places `width` apart: half the root of the turn over eight times the speed.
+#[inline(always)]
+fn density<S: Simd, const PLACES: usize>(
+    simd: S,
+    curve: &Power,
+    x: &Axis<S>,
+    y: &Axis<S>,
+    width: f64,
+) -> [f64; PLACES] {
+    let all = |v| Lanes::all(simd, v);
+    let scale = width * width / 32.0;
+    let (u, v, w) = (
+        all(curve.turn[0] * scale),
+        all(curve.turn[1] * scale),
+        all(curve.turn[2] * scale),
+    );
+    let (mut density, mut z) = ([0.0; PLACES], [0.0; PLACES]);
+    for i in (0..PLACES).step_by(Lanes::<S>::COUNT) {
+        let t = Lanes::load(simd, &NUMBERS[i..]) * all(width);
+        let (turn, dx, dy) = ((u * t + v) * t + w, x.slope(t), y.slope(t));
+        turn.abs().store(&mut density[i..]);
+        (turn * turn * (dx * dx + dy * dy + all(1e-30))).store(&mut z[i..]);
     }
+    // sqrt(turn / speed) = turn z^(-1/4). A quarter of a number's bits is a quarter of its logarithm, nearly; one step of
+    // Newton's method does the rest.
+    for (density, z) in density.iter_mut().zip(z) {
+        let r = f64::from_bits(QUARTER_BITS - (z.to_bits() >> 2));
+        let r2 = r * r;
+        *density *= r * (1.25 - 0.25 * z * (r2 * r2));
+    }
+    density
 }
 
-/// Chords one after another, each as long as the tolerance allows: for curves that the integral fails on.
-fn one_by_one(p: [Pt; 4], aim: f64, out: &mut Vec<Pt>) {
-    let mut rest = p;
-    let mut guess = 1.0_f64;
-    let finite = p.iter().flatten().all(|v| v.is_finite());
-    for _ in 0..1_000_000 {
-        if !finite || deviation(&rest) <= aim {
-            break;
-        }
-        let mut t = guess.clamp(1e-9, 0.999);
-        let mut best: Option<([Pt; 4], [Pt; 4], f64)> = None;
-        for _ in 0..40 {
-            let (head, tail) = split(&rest, t);
-            let d = deviation(&head);
-            if d <= aim {
-                let good_enough = d >= 0.9 * aim || t >= 0.999;
-                let first = best.is_none();
-                best = Some((head, tail, t));
-                if good_enough || !first {
-                    break;
-                }
-                t = (t * (0.97 * aim / d.max(aim * 1e-4)).sqrt()).min(0.999);
-            } else if best.is_some() || t < 1e-9 {
-                break;
-            } else {
-                t *= (0.95 * aim / d).sqrt().clamp(0.05, 0.95);
-            }
-        }
-        // Below 1e-9 of the parameter the piece is shorter than rounding: take it as it is.
-        let (head, tail, t) = best.unwrap_or_else(|| {
-            let (h, r) = split(&rest, t.max(1e-9));
-            (h, r, t.max(1e-9))
-        });
-        out.push(head[3]);
-        rest = tail;
-        // The next chord is about as long: in the rest's own parameter it takes a larger part.
-        guess = (t / (1.0 - t)).min(0.999);
-    }
-    out.push(p[3]);
+/// At least zero where the piece between two ends lies within one of its chord.
+#[inline(always)]
+fn spare<S: Simd>(x: &Axis<S>, y: &Axis<S>, from: Lanes<S>, to: Lanes<S>) -> Lanes<S> {
+    let all = |v| from.like(v);
+    let (m, h) = ((from + to) * all(0.5), to - from);
+    let ((cx, qx), (cy, qy)) = (x.chord(m, h), y.chord(m, h));
+    // The inner control points are d1, d2 = h^2 (q -+ h a / 6) / 3 aside from the thirds of the chord, and the cubic
+    // 3 t (1 - t) ((1 - t) d1 + t d2) is at most the root of 9/64 (d1 + d2)^2 + 9/128 (d1 - d2)^2 and at most
+    // 3/8 |d1 + d2| + sqrt(3)/12 |d1 - d2|.
+    let (bend, twist) = ((cx * qy - cy * qx).abs(), (cx * y.a - cy * x.a).abs() * h);
+    let (even, odd) = (
+        bend * bend + twist * twist * all(0.125),
+        bend + twist * all(0.192_451),
+    );
+    let (h2, bound2) = (h * h, even.min(odd * odd));
+    let aside2 = h2 * h2 * bound2 * all(0.0625);
+    // They lie between the chord's ends where the steps to and from them run forwards.
+    let (bend, twist) = ((cx * qx + cy * qy).abs(), (cx * x.a + cy * y.a).abs());
+    let back = (bend + twist * h * all(0.5)) * h;
+    // A chord without length, as of a loop, says nothing.
+    let square = cx * cx + cy * cy - all(1e-30);
+    (square - back).min(square - aside2)
 }
 
 /// A quadratic as the cubic it equals.
 pub fn quad_as_cubic(p: [Pt; 3]) -> [Pt; 4] {
-    [
-        p[0],
-        mix(p[0], p[1], 2.0 / 3.0),
-        mix(p[2], p[1], 2.0 / 3.0),
-        p[2],
-    ]
+    let towards = |a: Pt, b: Pt| [0, 1].map(|d| a[d] + (b[d] - a[d]) * (2.0 / 3.0));
+    [p[0], towards(p[0], p[1]), towards(p[2], p[1]), p[2]]
 }
 
 /// Appends a quadratic's chords as [`cubic`] does.

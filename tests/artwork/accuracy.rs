@@ -73,7 +73,9 @@ fn cubics_are_never_flattened_beyond_the_tolerance() {
             }
             _ => {}
         }
-        for tolerance in [1.0, 1e-1, 1e-3, 1e-5] {
+        // Few chords and many, at the decades and anywhere between.
+        let between = [3.0 * random.next(), 10f64.powf(-4.0 * random.next())];
+        for tolerance in [1.0, 1e-1, 1e-3, 1e-5].into_iter().chain(between) {
             let mut points = vec![p[0]];
             flatten::cubic(p, tolerance, &mut points);
             assert_eq!(*points.last().expect("points"), p[3]);
@@ -129,23 +131,99 @@ fn greedy_count(p: &[[f64; 2]; 4], tolerance: f64) -> usize {
 #[test]
 fn cubics_need_few_chords() {
     let mut random = Random(11);
-    let (mut ours, mut fewest) = (0, 0);
-    for case in 0..80 {
-        let p = [
+    // Tolerances where a curve takes two or three chords and where it takes dozens.
+    for tolerance in [2e-1, 5e-2, 1e-2, 1e-3] {
+        let (mut ours, mut fewest) = (0, 0);
+        for case in 0..60 {
+            let turn = random.next() * std::f64::consts::TAU;
+            let (sin, cos) = turn.sin_cos();
+            let size = 2.0 + 8.0 * random.next();
+            let bulge = 0.3 * random.next();
+            let shape = match case % 3 {
+                0 => [
+                    random.point(),
+                    random.point(),
+                    random.point(),
+                    random.point(),
+                ],
+                // A quarter of a circle, and a gentle bend.
+                1 => [[1.0, 0.0], [1.0, 0.552_285], [0.552_285, 1.0], [0.0, 1.0]],
+                _ => [
+                    [0.0, 0.0],
+                    [0.3, bulge],
+                    [0.6 + 0.2 * random.next(), 0.8 * bulge],
+                    [1.0, 0.0],
+                ],
+            };
+            let p = match case % 3 {
+                0 => shape,
+                _ => shape.map(|[x, y]| [size * (x * cos - y * sin), size * (x * sin + y * cos)]),
+            };
+            let mut points = Vec::new();
+            flatten::cubic(p, tolerance, &mut points);
+            ours += points.len();
+            fewest += greedy_count(&p, tolerance);
+        }
+        let ratio = ours as f64 / fewest as f64;
+        println!("{tolerance}: chords over greedy count: {ratio:.3} ({fewest})");
+        assert!(ratio < 1.15, "{ours} chords where {fewest} do");
+    }
+}
+
+#[test]
+fn hostile_cubics_end_where_they_should() {
+    let mut random = Random(31);
+    let odd = [
+        f64::NAN,
+        f64::INFINITY,
+        -1e308,
+        1e300,
+        1e-300,
+        5e-324,
+        0.0,
+        -0.0,
+        1.0,
+    ];
+    for case in 0..4000 {
+        let scale = 10f64.powf(600.0 * random.next() - 300.0);
+        let mut p = [
             random.point(),
             random.point(),
             random.point(),
             random.point(),
-        ];
-        let tolerance = [1e-2, 1e-3][case % 2];
+        ]
+        .map(|q| q.map(|v| v * scale));
+        let mut finite = true;
+        if case % 2 == 0 {
+            let value = odd[(random.next() * odd.len() as f64) as usize];
+            p[(random.next() * 4.0) as usize][case / 2 % 2] = value;
+            finite = value.abs() <= 1.0;
+        }
+        let tolerance = match case % 5 {
+            // Down to where rounding is coarser.
+            0 => scale * 10f64.powf(-9.0 * random.next()),
+            1 => f64::NAN,
+            2 => -1.0,
+            3 => 0.0,
+            _ => odd[case / 5 % odd.len()],
+        };
+        // What is finer than that takes a million chords: a few cases will do.
+        let fine = tolerance.is_nan() || tolerance < scale * 1e-9;
+        if fine && case % 250 > 5 {
+            continue;
+        }
         let mut points = Vec::new();
         flatten::cubic(p, tolerance, &mut points);
-        ours += points.len();
-        fewest += greedy_count(&p, tolerance);
+        let last = points.last().expect("an end");
+        assert_eq!(last.map(f64::to_bits), p[3].map(f64::to_bits));
+        assert!(points.len() < 3_000_000, "{} chords of {p:?}", points.len());
+        if finite && scale < 1e290 {
+            assert!(
+                points.iter().flatten().all(|v| v.is_finite()),
+                "{p:?} at {tolerance}"
+            );
+        }
     }
-    let ratio = ours as f64 / fewest as f64;
-    println!("chords over greedy count: {ratio:.3}");
-    assert!(ratio < 1.15, "{ours} chords where {fewest} do");
 }
 
 #[test]
