@@ -440,15 +440,15 @@ fn instance(name: &str, count: usize) -> Option<Vec<[f64; 2]>> {
 #[test]
 #[ignore = "seconds in an optimised build; needs tests/outside/tsplib.sh"]
 fn slow_tsplib_optima() {
-    // Optima: TSPLIB 95 (Reinelt), list of proven optima. Name, points, optimum, kicks, seeds, most percent above.
-    // The aim is 0 for the first two and 0.3 for the others; the bounds are what the search keeps at present.
+    // Optima: TSPLIB 95 (Reinelt), list of proven optima. Name, points, optimum, kicks, seeds, most percent above on
+    // average. 0.3 is the aim for the last four, at no more than 1.2 ms a point.
     let cases = [
         ("a280", 280, 2579, 5_000, 10, 0.0),
-        ("pcb442", 442, 50778, 9_000, 10, 0.3),
-        ("pcb1173", 1173, 56892, 8_000, 3, 0.6),
-        ("d2103", 2103, 80450, 12_000, 3, 0.9),
-        ("pcb3038", 3038, 137694, 20_000, 2, 0.5),
-        ("rl5934", 5934, 556045, 30_000, 2, 0.7),
+        ("pcb442", 442, 50778, 24_000, 10, 0.03),
+        ("pcb1173", 1173, 56892, 20_000, 4, 0.3),
+        ("d2103", 2103, 80450, 24_000, 4, 0.3),
+        ("pcb3038", 3038, 137694, 50_000, 4, 0.3),
+        ("rl5934", 5934, 556045, 108_000, 4, 0.3),
     ];
     let mut missed = Vec::new();
     for (name, count, optimum, kicks, seeds, most) in cases {
@@ -456,6 +456,8 @@ fn slow_tsplib_optima() {
             println!("{name}: skipped, not in .outside/tsplib (run tests/outside/tsplib.sh)");
             continue;
         };
+        let (mut sum, mut worst) = (0.0, 0.0f64);
+        let all = Instant::now();
         for seed in 1..=seeds {
             let start = Instant::now();
             let how = Tuning {
@@ -468,10 +470,17 @@ fn slow_tsplib_optima() {
             let seconds = start.elapsed().as_secs_f64();
             let above = 100.0 * (rounded(&points, &tour) - optimum) as f64 / optimum as f64;
             println!("{name} seed {seed}: {above:.3} % above the optimum in {seconds:.2} s");
-            if above > most {
-                missed.push(format!("{name} seed {seed}: {above:.3} %"));
-            }
             assert!(above >= 0.0, "shorter than the proven optimum");
+            sum += above;
+            worst = worst.max(above);
+        }
+        let mean = sum / seeds as f64;
+        println!(
+            "{name}: mean {mean:.3} %, worst {worst:.3} %, {:.2} ms a point",
+            1e3 * all.elapsed().as_secs_f64() / (seeds * count as u64) as f64
+        );
+        if mean > most {
+            missed.push(format!("{name}: {mean:.3} % on average"));
         }
     }
     assert!(missed.is_empty(), "{missed:#?}");

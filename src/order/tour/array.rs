@@ -38,6 +38,13 @@ impl Tour {
     pub fn nodes(&self) -> &[u32] {
         &self.nodes
     }
+    /// Longest reversal allowed.
+    pub fn longest(&self) -> usize {
+        self.longest
+    }
+    pub fn place(&self, a: u32) -> usize {
+        self.place[a as usize] as usize
+    }
     fn after(&self, a: u32) -> u32 {
         let i = self.place[a as usize] as usize + 1;
         self.nodes[if i == self.nodes.len() { 0 } else { i }]

@@ -108,6 +108,56 @@ impl<'a> Tree<'a> {
     }
 }
 
+/// The quadrant of `to` seen from `from`: of the upright ones, and of those that lean by an eighth of a turn. A row of
+/// points leaves two of the leaning ones empty, a cluster's corner three of the upright.
+fn quadrants(from: [f64; 2], to: [f64; 2]) -> [usize; 2] {
+    let (dx, dy) = (to[0] - from[0], to[1] - from[1]);
+    [
+        usize::from(dx >= 0.0) * 2 + usize::from(dy >= 0.0),
+        usize::from(dx >= dy) * 2 + usize::from(dx >= -dy),
+    ]
+}
+
+/// Quadrants, upright and leaning, in which none of `found` lies, where these lie to one side: a cluster's edge.
+/// Two empty quadrants at least, or every point of a sheet's rim would search in vain.
+fn empty_quadrants(points: &[[f64; 2]], at: [f64; 2], found: &[(f64, u32)]) -> [[bool; 4]; 2] {
+    let mut empty = [[true; 4]; 2];
+    for (_, id) in found {
+        for (empty, q) in empty.iter_mut().zip(quadrants(at, points[*id as usize])) {
+            empty[q] = false;
+        }
+    }
+    empty.map(|e| {
+        if e.iter().filter(|e| **e).count() >= 2 {
+            e
+        } else {
+            [false; 4]
+        }
+    })
+}
+
+/// Adds the first of `more`, which are sorted and begin with those `found`, in each quadrant `wanted`.
+fn across_the_gap(
+    points: &[[f64; 2]],
+    at: [f64; 2],
+    mut wanted: [[bool; 4]; 2],
+    more: &[(f64, u32)],
+    found: &mut Vec<(f64, u32)>,
+) {
+    for near in &more[found.len().min(more.len())..] {
+        let mut add = false;
+        for (wanted, q) in wanted
+            .iter_mut()
+            .zip(quadrants(at, points[near.1 as usize]))
+        {
+            add |= std::mem::take(&mut wanted[q]);
+        }
+        if add {
+            found.push(*near);
+        }
+    }
+}
+
 /// Neighbours of every point, flat.
 pub struct Neighbours {
     ends: Vec<u32>,
@@ -119,9 +169,6 @@ impl Neighbours {
     /// these leave empty while the cloud is clustered; nearest first.
     pub fn new(points: &[[f64; 2]], nearest: usize) -> Neighbours {
         let tree = Tree::new(points, (0..points.len() as u32).collect());
-        let quadrant = |from: [f64; 2], to: [f64; 2]| {
-            usize::from(to[0] >= from[0]) * 2 + usize::from(to[1] >= from[1])
-        };
         let chunks: Vec<Vec<Vec<u32>>> = points
             .par_chunks(1024)
             .enumerate()
@@ -132,21 +179,10 @@ impl Neighbours {
                     .map(|(i, p)| {
                         let me = (chunk * 1024 + i) as u32;
                         tree.nearest(*p, nearest, |id| id != me, &mut found);
-                        let mut seen = [false; 4];
-                        for (_, id) in &found {
-                            seen[quadrant(*p, points[*id as usize])] = true;
-                        }
-                        // One-sided neighbours mean a cluster's edge: look across the gap.
-                        // Two empty quadrants at least, or every point of a sheet's rim would search in vain.
-                        if seen.iter().filter(|s| !**s).count() >= 2 {
+                        let wanted = empty_quadrants(points, *p, &found);
+                        if wanted != [[false; 4]; 2] {
                             tree.nearest(*p, 4 * nearest, |id| id != me, &mut more);
-                            for (d, id) in &more {
-                                let q = quadrant(*p, points[*id as usize]);
-                                if !seen[q] {
-                                    seen[q] = true;
-                                    found.push((*d, *id));
-                                }
-                            }
+                            across_the_gap(points, *p, wanted, &more, &mut found);
                         }
                         found.iter().map(|(_, id)| *id).collect()
                     })

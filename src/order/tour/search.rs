@@ -15,9 +15,11 @@ const PURSUED: usize = 2;
 const LINKS: usize = 5;
 /// Longest segment of a kick, nodes.
 const KICK_SEGMENT: usize = 50;
-/// Length by which an accepted tour may be longer at first, on average, in mean edges, at 20 kicks a site
-/// or more; in proportion at fewer. Found by trial on the instances of tests/travel.rs.
-const WARMTH: f64 = 0.3;
+/// Steps of the walks that find the ends of a kick.
+const WALK: usize = 8;
+/// Length by which an accepted tour may be longer at first, on average, in the mean of the edges that the kick opened,
+/// at 20 kicks a site or more; in proportion at fewer. Found by trial on the instances of tests/travel.rs.
+const WARMTH: f64 = 2.0;
 
 /// A small generator (Steele, Lea & Flood 2014, splitmix64): same seed, same tour.
 pub struct Random(pub u64);
@@ -61,6 +63,8 @@ pub struct Search<'a, const ROUNDED: bool> {
     queued: Vec<bool>,
     /// Points moved since the last accepted tour: node and its former choice.
     moved: Vec<(u32, u32)>,
+    /// Distances to the neighbours; empty where points move.
+    apart: Vec<f64>,
 }
 
 impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
@@ -72,7 +76,15 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         least: f64,
     ) -> Self {
         let n = path.len();
+        let mut apart = Vec::new();
+        if !sites.moving {
+            for a in 0..n as u32 {
+                let far = near.of(a).iter().map(|b| sites.distance::<ROUNDED>(a, *b));
+                apart.extend(far);
+            }
+        }
         Search {
+            apart,
             sites,
             near,
             tour: Tour::new(path, longest),
@@ -85,6 +97,13 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
 
     fn d(&self, a: u32, b: u32) -> f64 {
         self.sites.distance::<ROUNDED>(a, b)
+    }
+    /// Distance from `a` to `b`, the `k`-th of all neighbours.
+    fn d_near(&self, k: usize, a: u32, b: u32) -> f64 {
+        match self.apart.get(k) {
+            Some(d) => *d,
+            None => self.d(a, b),
+        }
     }
     fn fixed(&self, a: u32, b: u32) -> bool {
         self.sites.mate[a as usize] == b
@@ -186,7 +205,7 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         let mut found = 0;
         for k in self.near.range(t2) {
             let t3 = self.near.id(k);
-            let g1 = gain - self.d(t2, t3);
+            let g1 = gain - self.d_near(k, t2, t3);
             if g1 <= self.least {
                 if self.sites.moving {
                     continue;
@@ -213,7 +232,7 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
                 }
                 for k in self.near.range(t4) {
                     let t5 = self.near.id(k);
-                    let g3 = g2 - self.d(t4, t5);
+                    let g3 = g2 - self.d_near(k, t4, t5);
                     if g3 <= self.least {
                         if self.sites.moving {
                             continue;
@@ -303,7 +322,7 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
             let mut most = (self.least, NONE, NONE);
             for k in self.near.range(t2) {
                 let t3 = self.near.id(k);
-                let g1 = gain - self.d(t2, t3);
+                let g1 = gain - self.d_near(k, t2, t3);
                 if g1 <= self.least {
                     if self.sites.moving {
                         continue;
@@ -348,15 +367,18 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         self.moved.clear();
         let most = KICK_SEGMENT.min((n - 5) / 3);
         let per_site = count as f64 / n as f64;
-        let warmth = WARMTH * (per_site / 20.0).min(1.0) * self.mean_edge();
+        let warmth = WARMTH * (per_site / 20.0).min(1.0);
         for kick in 0..count {
             // Slightly longer tours are accepted, less and less, none in the last tenth (Stuetzle 1998, PhD thesis, Darmstadt: better
             // acceptance in iterated local search; from memory).
             let left = (1.0 - kick as f64 / (0.9 * count as f64)).max(0.0);
-            let slack = warmth * left * -libm::log(random.unit());
+            let luck = left * -libm::log(random.unit());
             let start = random.below(n);
-            let lengths = [0; 3].map(|_| 1 + random.below(most));
-            let cost = self.kick(start, lengths);
+            let (start, lengths) = self
+                .walk(start, random)
+                .unwrap_or_else(|| (start, [0; 3].map(|_| 1 + random.below(most))));
+            let (cost, opened) = self.kick(start, lengths);
+            let slack = warmth * luck * opened / 4.0;
             let gain = self.descend(false);
             if gain < cost - self.least - slack {
                 self.tour.undo_all();
@@ -370,23 +392,34 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         }
     }
 
-    /// Mean length of the edges that may change.
-    fn mean_edge(&self) -> f64 {
-        let nodes = self.tour.nodes();
-        let (mut sum, mut count) = (0.0, 0.0);
-        for (i, a) in nodes.iter().enumerate() {
-            let b = nodes[(i + 1) % nodes.len()];
-            if !self.fixed(*a, b) {
-                sum += self.d(*a, b);
-                count += 1.0;
+    /// Four places in the tour, a node's and where walks from neighbour to neighbour lead from it, of which the first
+    /// and how far apart they follow; none if two are
+    /// the same or adjoin, or the way is too long to reverse (Applegate, Cook & Rohe 2003: random-walk kicks).
+    fn walk(&self, start: usize, random: &mut Random) -> Option<(usize, [usize; 3])> {
+        let n = self.tour.len();
+        let mut places = [start; 4];
+        for place in &mut places[1..] {
+            let mut at = self.tour.nodes()[start];
+            for _ in 0..WALK {
+                let near = self.near.of(at);
+                at = *near.get(random.below(near.len().max(1)))?;
             }
+            *place = self.tour.place(at);
         }
-        if count > 0.0 { sum / count } else { 0.0 }
+        places.sort_unstable();
+        let gap = |i: usize| (places[(i + 1) % 4] + n - places[i]) % n;
+        // What lies within the widest gap stays as it is.
+        let widest = (0..4).max_by_key(|i| gap(*i))?;
+        let lengths = [1, 2, 3].map(|i| gap((widest + i) % 4));
+        let apart = gap(widest) > 4
+            && lengths.iter().all(|l| *l > 1)
+            && lengths.iter().sum::<usize>() <= self.tour.longest();
+        apart.then(|| (places[(widest + 1) % 4], lengths))
     }
 
     /// Segments B C D after `start` become D C B: four edges change. Cuts that fall on a fixed edge move on
-    /// by one node. What the kick costs.
-    fn kick(&mut self, start: usize, lengths: [usize; 3]) -> f64 {
+    /// by one node. What the kick costs, and the length that it opens.
+    fn kick(&mut self, start: usize, lengths: [usize; 3]) -> (f64, f64) {
         let n = self.tour.len();
         let node = |i: usize| self.tour.nodes()[i % n];
         let free = |i: usize| i + usize::from(self.fixed(node(i), node(i + 1)));
@@ -407,7 +440,7 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         for x in [a1, b0, b1, c0, c1, d0, d1, e0] {
             self.push(x);
         }
-        added - removed
+        (added - removed, removed)
     }
 }
 
