@@ -72,10 +72,59 @@ impl<S: Simd> Lanes<S> {
     pub(crate) fn least(self) -> f64 {
         self.0.reduce_min_f64s(self.1)
     }
+    /// The greatest of them.
+    #[inline(always)]
+    pub(crate) fn greatest(self) -> f64 {
+        self.0.reduce_max_f64s(self.1)
+    }
+    /// Their sum, in an order that depends on the machine: the same where it is exact.
+    #[inline(always)]
+    pub(crate) fn exact_sum(self) -> f64 {
+        self.0.reduce_sum_f64s(self.1)
+    }
     /// Where a number is at least the other; nowhere where one is none.
     #[inline(always)]
     pub(crate) fn reaches(self, other: Self) -> Lanewise<S> {
         Lanewise(self.0, self.0.greater_than_or_equal_f64s(self.1, other.1))
+    }
+}
+
+/// Numbers taken a vector at a time.
+#[derive(Clone, Copy)]
+pub(crate) struct Row<'a, S: Simd>(S, &'a [S::f64s]);
+
+impl<'a, S: Simd> Row<'a, S> {
+    /// The first `vectors` vectors of `from`, which holds enough.
+    #[inline(always)]
+    pub(crate) fn new(simd: S, from: &'a [f64], vectors: usize) -> Self {
+        Row(simd, &S::as_simd_f64s(from).0[..vectors])
+    }
+    /// The same, and those one number further on.
+    #[inline(always)]
+    pub(crate) fn pair(simd: S, from: &'a [f64], vectors: usize) -> [Self; 2] {
+        [
+            Row::new(simd, from, vectors),
+            Row::new(simd, &from[1..], vectors),
+        ]
+    }
+    #[inline(always)]
+    pub(crate) fn at(&self, i: usize) -> Lanes<S> {
+        Lanes(self.0, self.1[i])
+    }
+}
+
+/// Numbers written a vector at a time.
+pub(crate) struct RowMut<'a, S: Simd>(&'a mut [S::f64s]);
+
+impl<'a, S: Simd> RowMut<'a, S> {
+    /// The first `vectors` vectors of `to`, which holds enough.
+    #[inline(always)]
+    pub(crate) fn new(to: &'a mut [f64], vectors: usize) -> Self {
+        RowMut(&mut S::as_mut_simd_f64s(to).0[..vectors])
+    }
+    #[inline(always)]
+    pub(crate) fn put(&mut self, i: usize, lanes: Lanes<S>) {
+        self.0[i] = lanes.1;
     }
 }
 

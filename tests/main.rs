@@ -7,6 +7,7 @@ mod calibration;
 mod cut;
 mod faults;
 mod floor;
+mod folds;
 mod heat;
 mod hostile;
 mod house;

@@ -5,6 +5,7 @@
 //! [`normalise`] first; every other function takes and gives normalised regions.
 
 mod boolean;
+mod folds;
 mod measure;
 pub mod medial;
 pub mod narrow;
@@ -138,6 +139,11 @@ impl Regions {
         if self.shape_ends.last().copied().unwrap_or(0) != rings {
             self.shape_ends.push(rings);
         }
+    }
+    /// Ends the ring being built, and with it the shape.
+    fn close_ring_and_shape(&mut self) {
+        self.ring_ends.push(index(self.points.len()));
+        self.close_shape();
     }
     /// Adds a whole shape of another region.
     pub fn push_shape(&mut self, shape: Shape<'_>) {

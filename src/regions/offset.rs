@@ -6,11 +6,11 @@
 //! the true boundary is lost.) Shapes that fail go through one boolean pass each, with raw curves that
 //! pass through the vertices where they fold.
 
+use super::folds::{Beside, Folder};
 use super::measure::edges;
 use super::simple::{Prover, is_convex};
 use super::trim::Trimmer;
 use super::{FillRule, Point, Regions, boolean};
-use crate::wide::widest;
 use rayon::prelude::*;
 
 /// Vertices of a work unit; results do not depend on it.
@@ -40,24 +40,30 @@ pub fn inset_with_origin(
         let mut origin = Vec::with_capacity(range.len());
         let points: usize = range.clone().map(|i| regions.shape(i).vertex_count()).sum();
         out.reserve(points + points / 4, range.len(), range.len());
-        for i in range {
-            worker.offset_shape(regions.shape(i), -radius_nm, &arcs, &mut out);
-            origin.resize(out.len(), i as u32);
+        let mut rest = range;
+        while !rest.is_empty() {
+            let (convex, bends) =
+                worker
+                    .folder
+                    .convex_shapes(regions, rest.clone(), -radius_nm, &mut out);
+            origin.extend(rest.start as u32..(rest.start + convex) as u32);
+            rest.start += convex;
+            if let Some(i) = rest.next() {
+                worker.offset_shape(regions.shape(i), -radius_nm, &arcs, !bends, &mut out);
+                origin.resize(out.len(), i as u32);
+            }
         }
         (out, origin)
     };
     let chunks = chunks(regions);
-    // Handing one chunk to another thread costs more than a small shape does.
-    if let [only] = &chunks[..] {
-        return offset(&mut Worker::default(), only.clone());
+    // Handing one chunk to another thread costs more than a small shape does; one thread alone need put nothing together.
+    if chunks.len() == 1 || rayon::current_num_threads() == 1 {
+        return offset(&mut Worker::default(), 0..regions.len());
     }
-    let mut parts: Vec<(Regions, Vec<u32>)> = chunks
+    let parts: Vec<(Regions, Vec<u32>)> = chunks
         .into_par_iter()
         .map_init(Worker::default, offset)
         .collect();
-    if parts.len() == 1 {
-        return parts.remove(0);
-    }
     let mut whole = Regions::new();
     let mut origin = Vec::new();
     whole.reserve(
@@ -103,7 +109,7 @@ struct Worker {
     ends: Vec<u32>,
     prover: Prover,
     trimmer: Trimmer,
-    miters: Miters,
+    folder: Folder,
 }
 
 /// What the curve beside a ring is made of.
@@ -123,6 +129,7 @@ impl Worker {
         shape: super::Shape<'_>,
         offset_nm: f64,
         arcs: &Arcs,
+        may_fold: bool,
         out: &mut Regions,
     ) {
         let bounds = shape.bounds();
@@ -130,7 +137,7 @@ impl Worker {
         if offset_nm < 0.0 && least <= -2.0 * offset_nm {
             return; // no disc fits
         }
-        if self.gate(shape, offset_nm, arcs) {
+        if self.gate(shape, offset_nm, arcs, may_fold) {
             if !self.ends.is_empty() {
                 out.push_rings(&self.points, &self.ends);
             }
@@ -143,21 +150,24 @@ impl Worker {
         out.append(&boolean::overlay_rings(&rings, FillRule::Positive));
     }
 
-    /// Writes the raw curves of the shape and tells whether they are the answer.
-    fn gate(&mut self, shape: super::Shape<'_>, offset_nm: f64, arcs: &Arcs) -> bool {
+    /// Writes the raw curves of the shape, of which some `may_fold` at every corner, and tells whether they are the
+    /// answer.
+    fn gate(
+        &mut self,
+        shape: super::Shape<'_>,
+        offset_nm: f64,
+        arcs: &Arcs,
+        may_fold: bool,
+    ) -> bool {
         self.points.clear();
         self.ends.clear();
         let mut only_folds = true;
         for ring in shape.rings() {
             let start = self.points.len();
-            if self
-                .miters
-                .curve(ring, offset_nm, arcs.radius, &mut self.points)
-            {
+            if may_fold && self.folder.curve(ring, offset_nm, &mut self.points) != Beside::Other {
                 self.ends.push(self.points.len() as u32);
                 continue;
             }
-            self.points.truncate(start);
             let mut curve = mitered_curve(ring, offset_nm, arcs, &mut self.points);
             if curve.is_none() {
                 self.points.truncate(start);
@@ -287,7 +297,16 @@ fn snap(p: Point, dx: f64, dy: f64) -> Point {
 /// keeps whole units, and its lowest 32 bits are the number's.
 #[inline(always)]
 pub(super) fn nearest(v: f64) -> i32 {
-    (v + 6_755_399_441_055_744.0).to_bits() as i32
+    whole(v + WHOLE)
+}
+
+/// 1.5 x 2^52.
+pub(super) const WHOLE: f64 = 6_755_399_441_055_744.0;
+
+/// The nearest integer of a number to which [`WHOLE`] was added.
+#[inline(always)]
+pub(super) fn whole(v: f64) -> i32 {
+    v.to_bits() as i32
 }
 
 /// Outward normal (of a positive ring) and length of an edge: its direction turned clockwise.
@@ -360,123 +379,6 @@ fn mitered_curve(ring: &[Point], offset: f64, arcs: &Arcs, out: &mut Vec<Point>)
         Curve::Arcs
     };
     (left - first_trim >= SHORTEST_NM).then_some(made_of)
-}
-
-/// Vertices whose miters are made in one go.
-const MITERS: usize = 64;
-/// Corners looked at before any is made.
-const FIRST_CORNERS: usize = 12;
-
-/// Some corners of a ring, so laid out that they are worked on several at a time: the normal and the length of the
-/// edges before and after each, and what the miter takes of both.
-#[derive(Debug)]
-struct Miters {
-    nx: [f64; MITERS + 1],
-    ny: [f64; MITERS + 1],
-    length: [f64; MITERS + 1],
-    trim: [f64; MITERS + 1],
-    points: [[i32; MITERS]; 2],
-}
-
-impl Default for Miters {
-    fn default() -> Miters {
-        let none = [0.0; MITERS + 1];
-        Miters {
-            nx: none,
-            ny: none,
-            length: none,
-            trim: none,
-            points: [[0; MITERS]; 2],
-        }
-    }
-}
-
-impl Miters {
-    /// The curve beside a ring that folds at every corner, as [`mitered_curve`] makes it; `false`, with some points
-    /// left in `out`, for others.
-    fn curve(&mut self, ring: &[Point], offset: f64, radius: f64, out: &mut Vec<Point>) -> bool {
-        let n = ring.len();
-        let bends = |w: &[Point]| {
-            let d = |a: Point, b: Point| {
-                (
-                    f64::from(b.x) - f64::from(a.x),
-                    f64::from(b.y) - f64::from(a.y),
-                )
-            };
-            let (u, v) = (d(w[0], w[1]), d(w[1], w[2]));
-            (u.0 * v.1 - u.1 * v.0) * offset > 0.0
-        };
-        // Most that need an arc somewhere need one soon.
-        if n < 3 || ring.windows(3).take(FIRST_CORNERS).any(bends) {
-            return false;
-        }
-        let (mut before, mut length) = normal(ring[n - 1], ring[0]);
-        let (mut trim, mut first_trim) = (0.0, 0.0);
-        for start in (0..n).step_by(MITERS) {
-            let count = MITERS.min(n - start);
-            ([self.nx[0], self.ny[0]], self.length[0]) = (before, length);
-            self.trim[0] = trim;
-            let next = ring[if start + count == n { 0 } else { start + count }];
-            if !miter_some(
-                self,
-                &ring[start..start + count],
-                next,
-                [offset, radius],
-                start == 0,
-            ) {
-                return false;
-            }
-            let [x, y] = &self.points;
-            out.extend((0..count).map(|i| Point::new(x[i], y[i])));
-            if start == 0 {
-                first_trim = self.trim[1];
-            }
-            before = [self.nx[count], self.ny[count]];
-            (length, trim) = (self.length[count], self.trim[count]);
-        }
-        length - trim - first_trim >= SHORTEST_NM
-    }
-}
-
-widest! {
-    /// Miters at the corners of `ring`, `by` an offset and its radius; the edge before is known and `next` comes after
-    /// the last vertex. Whether all of them fold and leave enough of every edge between them, and of the one before unless this `is_first`.
-    fn miter_some(
-        of: &'a mut Miters,
-        ring: &'a [Point],
-        next: Point,
-        by: [f64; 2],
-        is_first: bool,
-    ) -> bool {
-        let n = ring.len();
-        let (nx, ny, length) = (&mut of.nx[1..=n], &mut of.ny[1..=n], &mut of.length[1..=n]);
-        for i in 0..n - 1 {
-            ([nx[i], ny[i]], length[i]) = normal(ring[i], ring[i + 1]);
-        }
-        ([nx[n - 1], ny[n - 1]], length[n - 1]) = normal(ring[n - 1], next);
-        let (nx, ny, length) = (&of.nx[..=n], &of.ny[..=n], &of.length[..=n]);
-        let trim = &mut of.trim[..=n];
-        let [xs, ys] = &mut of.points;
-        let (xs, ys) = (&mut xs[..n], &mut ys[..n]);
-        let [offset, radius] = by;
-        let mut wrong = 0u64;
-        for i in 0..n {
-            let cross = nx[i] * ny[i + 1] - ny[i] * nx[i + 1];
-            let dot = nx[i] * nx[i + 1] + ny[i] * ny[i + 1];
-            let share = 1.0 / (1.0 + dot);
-            let m = offset * share;
-            let p = snap(ring[i], m * (nx[i] + nx[i + 1]), m * (ny[i] + ny[i + 1]));
-            (xs[i], ys[i]) = (p.x, p.y);
-            trim[i + 1] = radius * cross.abs() * share;
-            wrong |= u64::from(cross * offset > 0.0)
-                | u64::from(dot < SHARPEST)
-                | u64::from(length[i + 1] == 0.0);
-        }
-        for i in usize::from(is_first)..n {
-            wrong |= u64::from(length[i] - trim[i] - trim[i + 1] < SHORTEST_NM);
-        }
-        wrong == 0
-    }
 }
 
 /// The curve beside `ring` that passes through the vertices of folds where an edge vanishes: what folds over

@@ -234,7 +234,7 @@ pub fn is_convex(ring: &[Point]) -> bool {
 }
 
 /// As [`is_convex`], in the sense given (1 or -1).
-fn turns_once(ring: &[Point], sense: i64) -> bool {
+pub(super) fn turns_once(ring: &[Point], sense: i64) -> bool {
     /// Corners between looks at whether one is wrong already.
     const CORNERS: usize = 256;
     let n = ring.len();
