@@ -19,7 +19,7 @@ const KICK_SEGMENT: usize = 50;
 const WALK: usize = 8;
 /// Length by which an accepted tour may be longer at first, on average, in the mean of the edges that the kick opened,
 /// at 20 kicks a site or more; in proportion at fewer. Found by trial on the instances of tests/travel.rs.
-const WARMTH: f64 = 2.0;
+const WARMTH: f64 = 1.5;
 
 /// A small generator (Steele, Lea & Flood 2014, splitmix64): same seed, same tour.
 pub struct Random(pub u64);
