@@ -166,7 +166,7 @@ fn run<const ROUNDED: bool>(sites: &[Site], how: Tuning) -> Vec<Call> {
     own.first.push(own.choices.len() as u32);
     let mut path: Vec<u32> = (0..n as u32).collect();
     if n > 3 {
-        let near = Neighbours::new(&own.at, NEAREST);
+        let near = Neighbours::new(&own.at, NEAREST, search::walks(&own, how.kicks));
         path = greedy::path(&own.at, &own.mate, &near);
         if own.moving {
             // The first visit puts each loop's point on its outline.
@@ -212,7 +212,7 @@ fn search<const ROUNDED: bool>(
         let mut first = Search::<ROUNDED>::new(own, &near, path, longest, least);
         first.descend(true);
         path = first.tour.nodes().to_vec();
-        near = Neighbours::new(&own.at[..n], NEAREST);
+        near = Neighbours::new(&own.at[..n], NEAREST, false);
         if !how.closed {
             near.push_lonely();
         }

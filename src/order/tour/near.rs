@@ -166,8 +166,8 @@ pub struct Neighbours {
 
 impl Neighbours {
     /// For each point: its `nearest` nearest, and the nearest of every quadrant that
-    /// these leave empty while the cloud is clustered; nearest first.
-    pub fn new(points: &[[f64; 2]], nearest: usize) -> Neighbours {
+    /// these leave empty while the cloud is clustered, of the `leaning` ones too if asked for; nearest first.
+    pub fn new(points: &[[f64; 2]], nearest: usize, leaning: bool) -> Neighbours {
         let tree = Tree::new(points, (0..points.len() as u32).collect());
         let chunks: Vec<Vec<Vec<u32>>> = points
             .par_chunks(1024)
@@ -179,7 +179,8 @@ impl Neighbours {
                     .map(|(i, p)| {
                         let me = (chunk * 1024 + i) as u32;
                         tree.nearest(*p, nearest, |id| id != me, &mut found);
-                        let wanted = empty_quadrants(points, *p, &found);
+                        let mut wanted = empty_quadrants(points, *p, &found);
+                        wanted[1] = wanted[1].map(|w| w && leaning);
                         if wanted != [[false; 4]; 2] {
                             tree.nearest(*p, 4 * nearest, |id| id != me, &mut more);
                             across_the_gap(points, *p, wanted, &more, &mut found);

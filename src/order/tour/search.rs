@@ -17,9 +17,18 @@ const LINKS: usize = 5;
 const KICK_SEGMENT: usize = 50;
 /// Steps of the walks that find the ends of a kick.
 const WALK: usize = 8;
+/// Kicks a site from which walks find the ends of kicks: fewer win more along the tour, and so do those of sites whose
+/// point moves.
+const WALKED: f64 = 5.0;
 /// Length by which an accepted tour may be longer at first, on average, in the mean of the edges that the kick opened,
-/// at 20 kicks a site or more; in proportion at fewer. Found by trial on the instances of tests/travel.rs.
-const WARMTH: f64 = 1.5;
+/// at 20 kicks a site or more; in proportion at fewer. Along the tour, and at the ends of walks. Found by trial on the
+/// instances of tests/travel.rs.
+const WARMTH: [f64; 2] = [0.3, 1.5];
+
+/// Whether kicks end where walks lead, for which more neighbours pay.
+pub fn walks(sites: &Sites, kicks: u64) -> bool {
+    !sites.moving && kicks as f64 >= WALKED * sites.at.len() as f64
+}
 
 /// A small generator (Steele, Lea & Flood 2014, splitmix64): same seed, same tour.
 pub struct Random(pub u64);
@@ -367,16 +376,21 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
         self.moved.clear();
         let most = KICK_SEGMENT.min((n - 5) / 3);
         let per_site = count as f64 / n as f64;
-        let warmth = WARMTH * (per_site / 20.0).min(1.0);
+        let walks = walks(self.sites, count);
+        let warmth = WARMTH[usize::from(walks)] * (per_site / 20.0).min(1.0);
         for kick in 0..count {
             // Slightly longer tours are accepted, less and less, none in the last tenth (Stuetzle 1998, PhD thesis, Darmstadt: better
             // acceptance in iterated local search; from memory).
             let left = (1.0 - kick as f64 / (0.9 * count as f64)).max(0.0);
             let luck = left * -libm::log(random.unit());
             let start = random.below(n);
-            let (start, lengths) = self
-                .walk(start, random)
-                .unwrap_or_else(|| (start, [0; 3].map(|_| 1 + random.below(most))));
+            let walked = if walks {
+                self.walk(start, random)
+            } else {
+                None
+            };
+            let (start, lengths) =
+                walked.unwrap_or_else(|| (start, [0; 3].map(|_| 1 + random.below(most))));
             let (cost, opened) = self.kick(start, lengths);
             let slack = warmth * luck * opened / 4.0;
             let gain = self.descend(false);
