@@ -3,6 +3,9 @@
 use super::Foil;
 use super::rows::{Around, Line, add_row, first_row, stage_row, step_row};
 
+/// Cell stages that take no time to speak of.
+pub(super) const NO_WORK: f64 = 2e8;
+
 /// Part of an array that is not at rest: cells `lo..=hi` in x and y, counted from 1.
 pub(super) type Window = [[usize; 2]; 2];
 
@@ -48,6 +51,18 @@ impl Links<'_> {
             ],
         }
     }
+    /// Puts the ring of cells around a window at rest.
+    fn rest_around(&self, t: &mut [f32], window: Window) {
+        let [[x0, x1], [y0, y1]] = window;
+        for j in y0 - 1..=y1 + 1 {
+            let (first, end) = (j * self.stride + x0 - 1, j * self.stride + x1 + 1);
+            if j < y0 || j > y1 {
+                t[first..=end].fill(0.0);
+            } else {
+                (t[first], t[end]) = (0.0, 0.0);
+            }
+        }
+    }
     /// `units` unit steps at once (at most the stable one): conduction along one axis, then along the other; `x_first`
     /// tells which. What lies around the window is at rest.
     ///
@@ -62,16 +77,10 @@ impl Links<'_> {
     ) {
         let [[x0, x1], [y0, y1]] = window;
         let (n, w) = (x1 + 1 - x0, self.stride);
-        let row = |j: usize| j * w + x0..j * w + x0 + n;
-        for j in y0 - 1..=y1 + 1 {
-            if j < y0 || j > y1 {
-                scratch[row(j)].fill(0.0);
-            }
-            (scratch[row(j).start - 1], scratch[row(j).end]) = (0.0, 0.0);
-        }
+        self.rest_around(scratch, window);
         let sweep = |from: &[f32], to: &mut [f32], (links, step): (&[f32], usize)| {
             for j in y0..=y1 {
-                let k = row(j).start;
+                let k = j * w + x0;
                 let line = Line {
                     here: &from[k..k + n],
                     beside: [&from[k - step..k - step + n], &from[k + step..k + step + n]],
@@ -112,14 +121,9 @@ impl Links<'_> {
         // The ring around the window is read too: it is at rest, or made of ghosts. The second stage reads what it
         // overwrites, the first does not.
         for j in y0 - 1..=y1 + 1 {
-            let (first, end) = (row(j).start - 1, row(j).end);
-            even[first..=end].fill(0.0);
-            if j < y0 || j > y1 {
-                odd[first..=end].fill(0.0);
-            } else {
-                (odd[first], odd[end]) = (0.0, 0.0);
-            }
+            even[row(j).start - 1..=row(j).end].fill(0.0);
         }
+        self.rest_around(odd, window);
         for j in y0..=y1 {
             ghosts(t, j);
         }

@@ -253,30 +253,17 @@ impl FineSheet {
     /// One step of conduction.
     pub fn step(&mut self) {
         let whole = [[1, self.nx], [1, self.ny]];
-        let links = Links {
-            gx: &self.gx,
-            gy: &self.gy,
-            stride: self.stride,
-        };
         self.x_first = !self.x_first;
         let before = if self.foil.clamped { self.total() } else { 0.0 };
-        if self.units.1 == 1 {
-            let by = (self.units.0 as f32, self.x_first);
-            links.explicit(&mut self.t, &mut self.scratch[0], whole, by);
-        } else {
-            links.advance(
-                &mut self.t,
-                &mut self.scratch,
-                whole,
-                self.units,
-                &|_, _| {},
-            );
-        }
+        let mut t = std::mem::take(&mut self.t);
+        let mut scratch = std::mem::take(&mut self.scratch);
+        self.step_other(&mut t, &mut scratch, whole);
+        (self.t, self.scratch) = (t, scratch);
         if self.foil.clamped {
             self.energy.lost_j += (before - self.total()) * self.cell_j_k();
         }
     }
-    /// One step of conduction of another field on the same links, within a window.
+    /// The same step of another field on the same links, within a window.
     pub(super) fn step_other(&self, t: &mut [f32], scratch: &mut Scratch, window: Window) {
         let links = Links {
             gx: &self.gx,

@@ -2,7 +2,7 @@
 //! next visit if nothing else is cut.
 
 use super::Foil;
-use super::conduct::{Links, Scratch, Window, stable_s, stages};
+use super::conduct::{Links, NO_WORK, Scratch, Window, stable_s, stages};
 use super::fine::{crossings, even_sides, groove};
 use super::rows::{add_row, scale_row};
 use crate::polyline;
@@ -36,8 +36,7 @@ pub struct Load {
     pub spacing_mm: f64,
 }
 
-/// Cell stages that take no time to speak of, and the cells that are fine enough for anything.
-const NO_WORK: f64 = 2e8;
+/// Cells that are fine enough for anything.
 const FINEST_MM: f64 = 0.05;
 /// Cell stages spent on a plan: some milliseconds for each visit, some seconds in all; in ticks a stage costs more.
 const VISIT_WORK: f64 = 4e6;

@@ -1,7 +1,7 @@
 //! The job on the fine sheet, step by step, and what is measured on the way.
 
 use super::closed_form::self_heating;
-use super::conduct::{Scratch, Window, stable_s, stages};
+use super::conduct::{NO_WORK, Scratch, Window, stable_s, stages};
 use super::fine::{FineSheet, groove};
 use super::rows::{scale_row, settle_row};
 use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
@@ -20,8 +20,7 @@ const STEP_S: f64 = 1e-3;
 const STABLE_STEPS: f64 = 40.0;
 /// Largest cells of a thorough answer.
 const CELL_MM: f64 = 0.1;
-/// Cell stages that take no time to speak of, and the cells that are fine enough for anything.
-const NO_WORK: f64 = 2e8;
+/// Cells that are fine enough for anything.
 const FINEST_MM: f64 = 0.02;
 /// How much work an answer may take; cells grow when the job needs more.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

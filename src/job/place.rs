@@ -58,7 +58,7 @@ pub fn place(
             run_in_mm: p.run_in_mm,
             power_percent: None,
             cut_speed_mm_s: None,
-            points: frame.all_to_job(&p.points),
+            points: p.points.iter().map(|q| frame.to_job(*q)).collect(),
         })
         .collect();
     check_field(&paths, recipe, label.layer)?;

@@ -54,11 +54,10 @@ pub fn motion(paths: &[CutPath], visits: &[Visit], recipe: &Recipe, sheet_mm: [f
 /// the job finds must not differ by how cells lie on a page turned over.
 fn peak_k(s: &Sequence, recipe: &Recipe, sheet_mm: [f64; 4], stop_k: Option<f64>) -> f64 {
     let frame = Frame::new(sheet_mm, recipe);
-    let placed = |p: &CutPath| CutPath {
-        points: frame.all_to_job(&p.points),
-        ..p.clone()
-    };
-    let paths: Vec<CutPath> = s.paths.iter().map(placed).collect();
+    let mut paths = s.paths.clone();
+    for p in paths.iter_mut().flat_map(|path| &mut path.points) {
+        *p = frame.to_job(*p);
+    }
     let options = SimOptions {
         detail: Detail::Fair,
         stop_above_k: stop_k,

@@ -407,8 +407,8 @@ impl<'a, const ROUNDED: bool> Search<'a, ROUNDED> {
     }
 
     /// Four places in the tour, a node's and where walks from neighbour to neighbour lead from it, of which the first
-    /// and how far apart they follow; none if two are
-    /// the same or adjoin, or the way is too long to reverse (Applegate, Cook & Rohe 2003: random-walk kicks).
+    /// and how far apart they follow; none if two are the same or adjoin, or the way is too long to reverse (Applegate,
+    /// Cook & Rohe 2003: random-walk kicks).
     fn walk(&self, start: usize, random: &mut Random) -> Option<(usize, [usize; 3])> {
         let n = self.tour.len();
         let mut places = [start; 4];
