@@ -42,9 +42,9 @@ enum Command {
     Preview(preview::PreviewArgs),
     /// Read a written job back, rebuild the as-cut foil and compare it with the drawing
     Proof(Box<proof::ProofArgs>),
-    /// Artwork, job and table to calibrate with: kerf, settings, pulses, focus
+    /// Artwork, job and table to calibrate with: kerf, settings, pulses, focus, heat
     Coupon(coupon::CouponArgs),
-    /// Readings or a micrograph to kerf, threshold, focus or settings, with uncertainty
+    /// Readings or a micrograph to kerf, threshold, focus, settings or heat, with uncertainty
     Fit(fit::FitArgs),
     /// The process numbers of a recipe: pulse, spot, pitch, overlap, webs, heat, warnings
     Window(window::WindowArgs),

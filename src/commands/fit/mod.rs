@@ -1,4 +1,4 @@
-//! `foilwright fit`: readings or a micrograph to kerf, threshold, focus or settings, with uncertainty.
+//! `foilwright fit`: readings or a micrograph to kerf, threshold, focus, settings or heat, with uncertainty.
 
 mod picture;
 mod words;
