@@ -3,7 +3,7 @@
 use crate::artwork::{self, ArtworkError, ElementIndex, ReadOptions};
 use crate::finding::{Finding, Severity};
 use crate::job::{self, Label, PlaceError, Plan};
-use crate::order::{self, OrderMode};
+use crate::order::{self, OrderMode, Sequence};
 use crate::recipe::Recipe;
 use crate::report::{self, BarReport, LayerReport, Report, SplitReport};
 use crate::sheet::Sheet;
@@ -11,6 +11,7 @@ use crate::stencil::{self, IslandMode, Stencil};
 use crate::stopwatch::Stopwatch;
 use crate::units::{NM_PER_MM, trim_number};
 use crate::{finding, kerf};
+use rayon::prelude::*;
 use std::cell::LazyCell;
 use std::ops::Deref;
 use std::path::Path;
@@ -107,65 +108,65 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
         |n| n.to_string_lossy().into_owned(),
     );
 
-    let mut jobs = Vec::new();
-    for layer in layers {
-        let mut found = sheet.check_openings(layer);
-        found.extend(stencil::rules::drawn(layer));
-        let stencils =
-            stencil::hold_together(layer, &sheet_regions, recipe, options.islands).take(&mut found);
-        times.lap("islands and tie bars");
-        for stencil in stencils {
-            let mut findings = found.clone();
-            findings.extend(stencil::rules::check(&stencil, recipe));
-            times.lap("rules");
-            let contours = kerf::compensate(&stencil.openings, recipe).take(&mut findings);
-            times.lap("kerf");
-            let blocked = blocked_before || finding::worst(&findings) == Some(Severity::Blocking);
-            // A layer without openings was told of; the others are cut all the same.
-            let stop = options.rules_only || stencil.drawn.is_empty();
-            let plan = if stop || (blocked && !options.force) {
-                None
-            } else {
-                let mut sequence = order::arrange(&contours, recipe, options.order, sheet.box_mm)
-                    .take(&mut findings);
-                order::append_last(
-                    &mut sequence,
-                    outline.clone(),
-                    recipe,
-                    options.order,
-                    sheet.box_mm,
-                );
-                times.lap("order");
-                let label = Label {
-                    artwork: &file,
-                    layer: &stencil.name,
-                    order: options.order,
-                    forced: blocked,
-                };
-                let plan = job::place(&sequence, sheet.box_mm, recipe, &label)?;
-                times.lap("plan");
-                Some(plan)
-            };
-            let elements = LazyCell::new(|| ElementIndex::new(layer));
-            for f in &mut findings {
-                locate(f, &elements, &stencil.name);
-            }
-            let layer = artwork::Layer {
-                name: stencil.name.clone(),
-                openings: stencil.drawn.clone(),
-                elements: layer.elements.clone(),
-                tie_lines: layer.tie_lines.clone(),
-                keep_clear: layer.keep_clear.clone(),
-                common: layer.common.clone(),
-            };
-            jobs.push(LayerJob {
+    // Stage by stage, the stencils of a stage side by side.
+    let held: Vec<Vec<Draft<'_>>> = layers
+        .into_par_iter()
+        .map(|layer| {
+            let mut found = sheet.check_openings(layer);
+            found.extend(stencil::rules::drawn(layer));
+            let stencils = stencil::hold_together(layer, &sheet_regions, recipe, options.islands)
+                .take(&mut found);
+            let draft = |stencil| Draft {
+                drawn: layer,
                 stencil,
-                layer,
-                plan,
-                findings,
-            });
-        }
+                findings: found.clone(),
+                contours: Vec::new(),
+            };
+            stencils.into_iter().map(draft).collect()
+        })
+        .collect();
+    let mut drafts: Vec<Draft<'_>> = held.into_iter().flatten().collect();
+    times.lap("islands and tie bars");
+    drafts
+        .par_iter_mut()
+        .for_each(|d| d.findings.extend(stencil::rules::check(&d.stencil, recipe)));
+    times.lap("rules");
+    drafts.par_iter_mut().for_each(|d| {
+        d.contours = kerf::compensate(&d.stencil.openings, recipe).take(&mut d.findings);
+    });
+    times.lap("kerf");
+    let ordered: Vec<Option<(Sequence, bool)>> = drafts
+        .par_iter_mut()
+        .map(|d| {
+            let blocked = blocked_before || finding::worst(&d.findings) == Some(Severity::Blocking);
+            // A layer without openings was told of; the others are cut all the same.
+            let stop = options.rules_only || d.stencil.drawn.is_empty();
+            if stop || (blocked && !options.force) {
+                return None;
+            }
+            let contours = std::mem::take(&mut d.contours);
+            let mut sequence = order::arrange(&contours, recipe, options.order, sheet.box_mm)
+                .take(&mut d.findings);
+            let last = outline.clone();
+            order::append_last(&mut sequence, last, recipe, options.order, sheet.box_mm);
+            Some((sequence, blocked))
+        })
+        .collect();
+    times.lap("order");
+    let mut jobs = Vec::new();
+    for (draft, ordered) in drafts.into_iter().zip(ordered) {
+        let label = |forced| Label {
+            artwork: &file,
+            layer: &draft.stencil.name,
+            order: options.order,
+            forced,
+        };
+        let plan = ordered
+            .map(|(sequence, blocked)| job::place(&sequence, sheet.box_mm, recipe, &label(blocked)))
+            .transpose()?;
+        jobs.push(draft.finish(plan));
     }
+    times.lap("plan");
     let report = Report {
         schema: report::SCHEMA.to_owned(),
         artwork: file,
@@ -189,6 +190,43 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
         report,
         times,
     })
+}
+
+/// A stencil on its way to a job.
+struct Draft<'a> {
+    drawn: &'a artwork::Layer,
+    stencil: Stencil,
+    findings: Vec<Finding>,
+    contours: Vec<kerf::Contour>,
+}
+
+impl Draft<'_> {
+    fn finish(self, plan: Option<Plan>) -> LayerJob {
+        let Draft {
+            drawn,
+            stencil,
+            mut findings,
+            ..
+        } = self;
+        let elements = LazyCell::new(|| ElementIndex::new(drawn));
+        for f in &mut findings {
+            locate(f, &elements, &stencil.name);
+        }
+        let layer = artwork::Layer {
+            name: stencil.name.clone(),
+            openings: stencil.drawn.clone(),
+            elements: drawn.elements.clone(),
+            tie_lines: drawn.tie_lines.clone(),
+            keep_clear: drawn.keep_clear.clone(),
+            common: drawn.common.clone(),
+        };
+        LayerJob {
+            stencil,
+            layer,
+            plan,
+            findings,
+        }
+    }
 }
 
 fn chosen<'a>(

@@ -1,6 +1,7 @@
 //! The report of one run: what was found, made and written, for people and for machines.
 
 use crate::finding::Finding;
+use crate::heat::HeatResult;
 use serde::{Deserialize, Serialize};
 
 pub const SCHEMA: &str = "foilwright.report/1";
@@ -69,8 +70,9 @@ pub struct LayerReport {
     /// The time that no order of these cuts goes below.
     #[serde(default)]
     pub floor_s: f64,
+    /// What a simulation of the job on coarse cells says, places in job millimetres.
     #[serde(skip_serializing_if = "Option::is_none", default)]
-    pub heat: Option<serde_json::Value>,
+    pub heat: Option<HeatResult>,
     pub findings: Vec<Finding>,
 }
 

@@ -42,6 +42,10 @@ impl Frame {
     pub fn to_job(&self, p: [f64; 2]) -> [f64; 2] {
         [self.flip_x * (p[0] - self.zero[0]), self.zero[1] - p[1]]
     }
+    /// Job millimetres back to page millimetres.
+    pub fn to_page(&self, p: [f64; 2]) -> [f64; 2] {
+        [self.flip_x * p[0] + self.zero[0], self.zero[1] - p[1]]
+    }
     /// A box (x min, y min, x max, y max).
     pub fn box_to_job(&self, box_mm: [f64; 4]) -> [f64; 4] {
         let a = self.to_job([box_mm[0], box_mm[1]]);

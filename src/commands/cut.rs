@@ -1,22 +1,19 @@
 //! `foilwright cut`: drawing to cut file, one stencil per layer.
 
-use super::{Exit, StencilFlags, compare, preview, trade, words};
+use super::shown::{Shown, show};
+use super::{Exit, StencilFlags, compare, trade, words};
 use crate::finding::{Finding, Severity};
-use crate::heat::{Detail, SimOptions, simulate};
 use crate::job;
-use crate::motion::Motion;
 use crate::order::OrderMode;
 use crate::output::OutputSet;
-use crate::pictures::order::{Mark, OrderPicture, order_png};
 use crate::proof::{self, Dialect, Fault, ReadJob};
 use crate::recipe::Recipe;
 use crate::report::Report;
-use crate::sheet::Frame;
 use crate::stopwatch::Stopwatch;
-use crate::units::{NM_PER_MM, plural, show_time_s, trim_number};
 use crate::{LayerJob, Run, prepare};
 use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
+use rayon::prelude::*;
 use std::path::{Component, Path, PathBuf};
 
 #[derive(Debug, Args)]
@@ -32,7 +29,7 @@ pub struct CutArgs {
     /// Write no job: show in a table and a plot what several limits of cool order cost in time and leave in heat
     #[arg(long, conflicts_with_all = ["only", "compare_kerf", "force"])]
     trade: bool,
-    /// Draw no pictures
+    /// Draw no pictures, and leave out the estimate of the heat
     #[arg(long)]
     pub(super) no_pictures: bool,
     /// Write the job in spite of findings that block (the exit code stays 1)
@@ -95,7 +92,10 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
     if !args.stencil.compare_kerf.is_empty() {
         return compare::run(&args.stencil, &options);
     }
+    let working = Working::new(&args);
+    working.on("rules, kerf and order");
     let mut run = prepare(&args.stencil.artwork, &options)?;
+    working.on("files, proof and heat");
     let out = args.stencil.common.out_beside(&args.stencil.artwork);
     let mut written = Vec::new();
     if !run.report.blocked() || args.force {
@@ -106,6 +106,7 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
             run.times.lap("save the files");
         }
     }
+    drop(working);
     let blocked = run.report.blocked();
     if args.stencil.common.json {
         print!("{}", String::from_utf8_lossy(&run.report.to_json()));
@@ -116,6 +117,11 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
                 "nothing written: findings that block; mend them, or use --force to write all the same"
             );
         } else {
+            if args.no_pictures {
+                println!(
+                    "heat not estimated (--no-pictures): `foilwright preview` of the job tells it"
+                );
+            }
             println!("wrote {} files to {}", written.len(), out.display());
         }
     }
@@ -134,6 +140,31 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
     Ok(Exit::from(blocked))
 }
 
+/// Shows on a terminal that work goes on, and at what.
+struct Working(indicatif::ProgressBar);
+
+impl Working {
+    fn new(args: &CutArgs) -> Working {
+        let quiet = args.stencil.common.quiet || args.stencil.common.json;
+        let bar = if quiet {
+            indicatif::ProgressBar::hidden()
+        } else {
+            indicatif::ProgressBar::new_spinner()
+        };
+        bar.enable_steady_tick(std::time::Duration::from_millis(200));
+        Working(bar)
+    }
+    fn on(&self, stage: &'static str) {
+        self.0.set_message(stage);
+    }
+}
+
+impl Drop for Working {
+    fn drop(&mut self) {
+        self.0.finish_and_clear();
+    }
+}
+
 /// All files of the run, each job file read back and proved before it may be written.
 fn make_files(
     run: &mut Run,
@@ -141,9 +172,13 @@ fn make_files(
     recipe: &Recipe,
 ) -> anyhow::Result<Vec<(String, Vec<u8>)>> {
     let mut files = Vec::new();
-    for i in 0..run.jobs.len() {
-        let job = &run.jobs[i];
-        let Some(plan) = &job.plan else { continue };
+    let mut faults = Vec::new();
+    for job in &run.jobs {
+        let Some(plan) = &job.plan else {
+            files.push(Vec::new());
+            faults.push(Vec::new());
+            continue;
+        };
         let base = base_name(&run.stem, &job.stencil.name);
         let mut times = run.times.clone();
         let mut judge = Judge {
@@ -154,7 +189,7 @@ fn make_files(
             faults: Vec::new(),
         };
         let mut prove = |name: &str, read: ReadJob| judge.judge(name, read);
-        files.extend(job_files(
+        files.push(job_files(
             plan,
             &base,
             &args.formats,
@@ -162,35 +197,27 @@ fn make_files(
             &mut times,
             (!args.force).then_some(&mut prove as &mut Reader<'_>),
         )?);
-        let faults = judge.faults;
+        faults.push(judge.faults);
         run.times = times;
-        if !args.no_pictures {
-            let motion = plan.motion();
-            files.push((
-                format!("{base}.order.png"),
-                order_picture(run, job, plan, &motion, recipe),
-            ));
-            if !motion.burns.is_empty() {
-                let options = SimOptions {
-                    detail: Detail::Quick,
-                    ..SimOptions::default()
-                };
-                let result = simulate(&motion, recipe, options);
-                let limit_k = recipe
-                    .heat
-                    .limit_k
-                    .unwrap_or_else(|| preview::limit_of(&motion, recipe));
-                files.push((
-                    format!("{base}.heat.png"),
-                    preview::heat_picture(&base, &motion, recipe, &result, limit_k),
-                ));
-                run.report.layers[i].heat = serde_json::to_value(result.lines()).ok();
+    }
+    if !args.no_pictures {
+        let shown: Vec<Option<Shown>> = (run.jobs.par_iter())
+            .map(|job| Some(show(run, job, job.plan.as_ref()?, recipe)))
+            .collect();
+        let layers = run.report.layers.iter_mut();
+        for ((shown, layer), files) in shown.into_iter().zip(layers).zip(&mut files) {
+            if let Some(shown) = shown {
+                files.extend(shown.pictures);
+                layer.findings.extend(shown.findings);
+                layer.heat = shown.heat;
             }
         }
-        run.times.lap("pictures");
-        run.report.layers[i].findings.extend(faults);
+        run.times.lap("heat and pictures");
     }
-    Ok(files)
+    for (layer, faults) in run.report.layers.iter_mut().zip(faults) {
+        layer.findings.extend(faults);
+    }
+    Ok(files.into_iter().flatten().collect())
 }
 
 /// Formats that the proof reads back.
@@ -344,89 +371,4 @@ pub(super) fn listed_files(out: &Path, report_name: &str) -> Vec<String> {
     };
     // Only names inside the folder: a report is no licence to remove files elsewhere.
     report.files.into_iter().filter(inside).collect()
-}
-
-fn order_picture(
-    run: &Run,
-    job: &LayerJob,
-    plan: &job::Plan,
-    motion: &Motion,
-    recipe: &Recipe,
-) -> Vec<u8> {
-    let frame = Frame::new(run.sheet.box_mm, recipe);
-    let to_job = |p: crate::regions::Point| {
-        frame.to_job([f64::from(p.x) / NM_PER_MM, f64::from(p.y) / NM_PER_MM])
-    };
-    let t = &plan.timing;
-    let s = &plan.settings;
-    let picture = OrderPicture {
-        title: format!("{} - layer {}", run.report.artwork, job.stencil.name),
-        subtitle: format!(
-            "seen from the laser, which cuts the {} side; sheet {} x {} mm; kerf {} um; {} pass{} in {}; order {}",
-            s.laser_side,
-            trim_number(run.sheet.size_mm()[0], 2),
-            trim_number(run.sheet.size_mm()[1], 2),
-            trim_number(s.kerf_um, 2),
-            s.passes,
-            if s.passes == 1 { "" } else { "es" },
-            s.scheme,
-            s.order
-        ),
-        openings: job
-            .stencil
-            .openings
-            .rings()
-            .map(|r| r.iter().map(|p| to_job(*p)).collect())
-            .collect(),
-        bars: job
-            .stencil
-            .tie_bars
-            .iter()
-            .map(|b| (to_job(b.from), to_job(b.to), b.width_um * 1e-3))
-            .collect(),
-        seams: job
-            .stencil
-            .seams
-            .iter()
-            .map(|s| (to_job(s.from), to_job(s.to), s.overlap_um * 1e-3))
-            .collect(),
-        tabs: plan.tabs_mm(),
-        elsewhere: job
-            .stencil
-            .elsewhere
-            .rings()
-            .map(|r| r.iter().map(|p| to_job(*p)).collect())
-            .collect(),
-        marks: words::numbered(&job.findings)
-            .filter_map(|(number, f)| {
-                f.at_mm.map(|at| Mark {
-                    number,
-                    at: frame.to_job(at),
-                    text: f.message.clone(),
-                })
-            })
-            .collect(),
-        facts: vec![
-            format!(
-                "{} opening{}, {} island{}",
-                job.stencil.openings.len(),
-                plural(job.stencil.openings.len()),
-                job.stencil.islands.len(),
-                plural(job.stencil.islands.len())
-            ),
-            format!(
-                "cut {} mm, jumps {} mm",
-                trim_number(t.cut_length_mm, 1),
-                trim_number(t.jump_length_mm, 1)
-            ),
-            format!("job {}", show_time_s(t.job_s)),
-            format!("beam on {}", show_time_s(t.beam_on_s)),
-            format!(
-                "jumps {}, pauses {}",
-                show_time_s(t.jump_s),
-                show_time_s(t.dwell_s)
-            ),
-        ],
-    };
-    order_png(motion, &picture)
 }

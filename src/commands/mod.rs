@@ -9,6 +9,7 @@ mod fit;
 mod preview;
 pub mod proof;
 mod recipe;
+mod shown;
 mod trade;
 mod window;
 mod words;

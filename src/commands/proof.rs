@@ -230,7 +230,7 @@ fn report(
         "findings": verdict.findings,
         "counts": verdict.counts,
         "as_cut": verdict.as_cut,
-        "heat": heat.map(HeatResult::lines),
+        "heat": heat,
     })
 }
 

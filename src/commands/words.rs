@@ -1,13 +1,16 @@
 //! A report in words for the terminal.
 
 use crate::finding::{Finding, Severity};
+use crate::heat::HeatResult;
 use crate::report::{LayerReport, Report};
 use crate::units::{plural, show_time_s, trim_number};
 use std::io::{self, Write};
 
 /// Findings with the numbers that list and picture share.
-pub fn numbered(findings: &[Finding]) -> impl Iterator<Item = (usize, &Finding)> {
-    findings.iter().enumerate().map(|(i, f)| (i + 1, f))
+pub fn numbered<'a>(
+    findings: impl IntoIterator<Item = &'a Finding>,
+) -> impl Iterator<Item = (usize, &'a Finding)> {
+    findings.into_iter().enumerate().map(|(i, f)| (i + 1, f))
 }
 
 /// Prints the whole report.
@@ -98,6 +101,9 @@ fn layer_summary(l: &LayerReport, out: &mut impl Write) -> io::Result<()> {
         )?;
     }
     writeln!(out)?;
+    for line in l.heat.iter().flat_map(HeatResult::lines) {
+        writeln!(out, "  {line}")?;
+    }
     list(&l.findings, out)
 }
 

@@ -4,6 +4,7 @@
 
 use super::Foil;
 use super::conduct::{Links, Scratch, Window, stable_s, stages};
+use super::rays::Rays;
 use super::rows::{exchange, exchange_row, scale_row, sum_row};
 
 /// Finite differences in f32. Temperatures are rises above rest, kelvin.
@@ -29,6 +30,9 @@ pub struct FineSheet {
     /// Link to the cell on the right, and to the one above, as a fraction of a unit step's exchange.
     gx: Vec<f32>,
     gy: Vec<f32>,
+    rays: Rays,
+    /// Scratch of [`FineSheet::cut`].
+    crossed: Vec<(usize, usize, u8)>,
     /// Cells that fell out.
     gone: Vec<bool>,
     any_gone: bool,
@@ -42,7 +46,7 @@ pub struct FineSheet {
 const UNIT: f64 = 0.64;
 
 /// Where the heat went, J.
-#[derive(Debug, Clone, Copy, Default, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Energy {
     pub put_in_j: f64,
     /// In foil and slide.
@@ -116,6 +120,8 @@ impl FineSheet {
             x_first: false,
             gx,
             gy,
+            rays: Rays::new(1, size),
+            crossed: Vec::new(),
             gone: vec![false; size],
             any_gone: false,
             full,
@@ -132,6 +138,11 @@ impl FineSheet {
             let size = self.t.len();
             self.scratch.iter_mut().for_each(|s| s.resize(size, 0.0));
         }
+        self
+    }
+    /// The same sheet with links of so many rays, for features smaller than a cell.
+    pub(super) fn with_rays(mut self, count: u32) -> FineSheet {
+        self.rays = Rays::new(count, self.t.len());
         self
     }
     /// Stable explicit steps in a step.
@@ -231,24 +242,36 @@ impl FineSheet {
     ) -> [(usize, f32); 4] {
         let middle = [(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0];
         let around = self.around(middle);
+        if self.rays.count() > 1 {
+            return self.put(around, joule);
+        }
         let mut weights = around.map(|(_, w)| w);
         let way = [0, 1].map(|i| (b[i] - a[i]) / self.cell_mm[i]);
         even_sides(&mut weights, self.cells(middle), [self.nx, self.ny], way);
         self.put(std::array::from_fn(|n| (around[n].0, weights[n])), joule)
     }
-    /// Weakens the links that the segment crosses to `factor` of a whole one; 0 severs them.
-    /// Severed pairs of cells are added to `severed`.
+    /// Weakens the links that the segment crosses to `factor` of a whole one, or the rays of them; 0 severs them.
+    /// Pairs of cells with nothing left between them are added to `severed`.
     pub fn cut(&mut self, a: [f64; 2], b: [f64; 2], factor: f32, severed: &mut Vec<[usize; 2]>) {
         let ends = [self.cells(a), self.cells(b)];
-        let (full, stride) = (self.full, self.stride);
-        let mut links = [&mut self.gx, &mut self.gy];
-        crossings(ends, [self.nx, self.ny], stride, 0.0, |axis, k| {
-            let link = &mut links[axis][k];
-            *link = link.min(full[axis] * factor);
-            if factor == 0.0 {
-                severed.push([k, k + if axis == 0 { 1 } else { stride }]);
+        let mut crossed = std::mem::take(&mut self.crossed);
+        self.rays
+            .crossed(ends, [self.nx, self.ny], self.stride, |axis, k, ray| {
+                crossed.push((axis, k, ray));
+            });
+        for (axis, k, ray) in crossed.drain(..) {
+            let left = self.rays.wound(axis, k, ray, factor);
+            let links = if axis == 0 {
+                &mut self.gx
+            } else {
+                &mut self.gy
+            };
+            links[k] = links[k].min(self.full[axis] * left);
+            if left == 0.0 {
+                severed.push([k, k + if axis == 0 { 1 } else { self.stride }]);
             }
-        });
+        }
+        self.crossed = crossed;
     }
     /// One step of conduction.
     pub fn step(&mut self) {
@@ -453,43 +476,4 @@ pub(super) fn even_sides(weights: &mut [f64; 4], place: [f64; 2], size: [usize; 
             *w *= 0.5 / sums[side(n)];
         }
     }
-}
-
-/// Tells which links a segment (in cells) crosses: 0 and the cell left of it, or 1 and the cell below it.
-/// `offset` shifts the lines on which links lie away from the centres, by less than half a cell.
-pub(super) fn crossings(
-    ends: [[f64; 2]; 2],
-    size: [usize; 2],
-    stride: usize,
-    offset: f64,
-    mut tell: impl FnMut(usize, usize),
-) {
-    let [a, b] = ends;
-    // Links along x lie on whole y and are crossed where y is whole; and the other way round.
-    for along in 0..2 {
-        let across = 1 - along;
-        let (lo, hi) = (a[across].min(b[across]), a[across].max(b[across]));
-        let last = (hi - offset).floor().min(size[across] as f64);
-        let mut n = ((lo - offset).floor() + 1.0).max(1.0);
-        while n <= last {
-            let f = (n + offset - a[across]) / (b[across] - a[across]);
-            let m = (a[along] + (b[along] - a[along]) * f).floor();
-            if m >= 1.0 && m < size[along] as f64 {
-                let (i, j) = if along == 0 { (m, n) } else { (n, m) };
-                tell(along, j as usize * stride + i as usize);
-            }
-            n += 1.0;
-        }
-    }
-}
-
-/// What is left of a link after `pass` of `passes` passes: a groove of the kerf's width in series with whole
-/// foil.
-pub(super) fn groove(pass: u32, passes: u32, kerf_mm: f64, dx_mm: f64) -> f32 {
-    if pass >= passes {
-        return 0.0;
-    }
-    let left = 1.0 - f64::from(pass) / f64::from(passes);
-    let w = (kerf_mm / dx_mm).min(1.0);
-    (1.0 / ((1.0 - w) + w / left)) as f32
 }

@@ -9,6 +9,7 @@ mod conduct;
 mod fine;
 mod foil;
 mod plan_sheet;
+mod rays;
 mod rows;
 mod simulate;
 mod spacing;

@@ -3,7 +3,8 @@
 
 use super::Foil;
 use super::conduct::{Links, NO_WORK, Scratch, Window, stable_s, stages};
-use super::fine::{crossings, even_sides, groove};
+use super::fine::even_sides;
+use super::rays::{Rays, groove, rays_for};
 use super::rows::{add_row, scale_row};
 use crate::polyline;
 use std::ops::Range;
@@ -83,11 +84,7 @@ impl Fineness {
             if load.area_mm2 / (cell_mm * cell_mm) * ticks * 2.0 * stages <= most {
                 return Fineness {
                     cell_mm: [cell_mm; 2],
-                    rays: if cell_mm <= 0.8 * load.spacing_mm {
-                        1
-                    } else {
-                        8
-                    },
+                    rays: rays_for(cell_mm, load.spacing_mm),
                     tick_s,
                     settle_s: load.settle_s,
                     horizon_s,
@@ -145,10 +142,7 @@ impl Trace {
     }
 }
 
-/// Cells joined by links, with a border of ghost cells. Rises above rest, kelvin, f32.
-///
-/// A link is a bundle of parallel rays; a cut severs the rays it crosses. With one ray, features of at least
-/// a cell are isolated exactly. With several, features smaller than a cell weaken the link by their share.
+/// Cells joined by links of [`Rays`], with a border of ghost cells. Rises above rest, kelvin, f32.
 #[derive(Debug, Clone)]
 pub struct PlanSheet {
     nx: usize,
@@ -172,9 +166,7 @@ pub struct PlanSheet {
     /// Exchange over a link in one step, as a fraction of the difference.
     links: [Vec<f32>; 2],
     full: [f32; 2],
-    rays: u32,
-    /// Rays that a cut has thinned, and those it has severed.
-    wounds: [Vec<[u8; 2]>; 2],
+    rays: Rays,
     settle_s: f64,
     horizon_s: f64,
     tick_s: f64,
@@ -224,8 +216,7 @@ impl PlanSheet {
             // Links to ghost cells are whole: the ghosts mirror, so that nothing flows unless clamped.
             links: [vec![full[0]; size], vec![full[1]; size]],
             full,
-            rays: fineness.rays.clamp(1, 8),
-            wounds: [vec![[0; 2]; size], vec![[0; 2]; size]],
+            rays: Rays::new(fineness.rays, size),
             settle_s: fineness.settle_s,
             horizon_s: fineness.horizon_s,
             tick_s: fineness.tick_s,
@@ -302,12 +293,10 @@ impl PlanSheet {
     }
     /// The links, and their rays, that a stretch (in cells) crosses.
     fn crossed(&self, ends: [[f64; 2]; 2], links: &mut Vec<(u8, u32, u8)>) {
-        for ray in 0..self.rays {
-            let offset = (f64::from(ray) + 0.5) / f64::from(self.rays) - 0.5;
-            crossings(ends, [self.nx, self.ny], self.stride, offset, |axis, k| {
-                links.push((axis as u8, k as u32, 1 << ray));
+        self.rays
+            .crossed(ends, [self.nx, self.ny], self.stride, |axis, k, ray| {
+                links.push((axis as u8, k as u32, ray));
             });
-        }
     }
     fn around(&self, p: [f32; 2]) -> [(u32, f32); 4] {
         let (i, j) = (p[0] as usize, p[1] as usize);
@@ -325,7 +314,7 @@ impl PlanSheet {
     /// the metal between cuts.
     fn beside(&self, p_mm: [f64; 2], way: [f64; 2]) -> [(u32, f32); 4] {
         let around = self.around(self.place(p_mm));
-        if self.rays > 1 {
+        if self.rays.count() > 1 {
             return around;
         }
         let mut weights = around.map(|(_, w)| f64::from(w));
@@ -467,19 +456,11 @@ impl PlanSheet {
     fn wound(&mut self, links: &[(u8, u32, u8)], pass: u32, passes: u32) {
         let dx = (self.cell_mm[0] * self.cell_mm[1]).sqrt();
         let thin = groove(pass, passes, self.kerf_mm, dx);
-        let rays = self.rays as f32;
         for (axis, k, hit) in links {
             let (axis, k) = (*axis as usize, *k as usize);
-            let [thinned, severed] = &mut self.wounds[axis][k];
-            *thinned |= hit;
-            if pass >= passes {
-                *severed |= hit;
-            }
-            let cut = severed.count_ones() as f32;
-            let grooved = (*thinned & !*severed).count_ones() as f32;
-            let left = (rays - cut - grooved * (1.0 - thin)) / rays;
+            let left = self.rays.wound(axis, k, *hit, thin);
             let link = &mut self.links[axis][k];
-            *link = link.min(self.full[axis] * left.max(0.0));
+            *link = link.min(self.full[axis] * left);
         }
     }
     /// Puts heat in along a trace without cutting.
@@ -533,8 +514,8 @@ impl PlanSheet {
         self.ahead.fill(0.0);
         for axis in 0..2 {
             self.links[axis].fill(self.full[axis]);
-            self.wounds[axis].fill([0; 2]);
         }
+        self.rays.heal();
         self.pending_s = 0.0;
         self.stale = false;
         self.known = false;

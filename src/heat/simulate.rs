@@ -2,7 +2,8 @@
 
 use super::closed_form::self_heating;
 use super::conduct::{NO_WORK, Scratch, Window, stable_s, stages};
-use super::fine::{FineSheet, groove};
+use super::fine::FineSheet;
+use super::rays::{groove, rays_for};
 use super::rows::{scale_row, settle_row};
 use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
 use super::{Foil, fitting_mm, hot_webs, spacing_mm};
@@ -27,6 +28,8 @@ const FINEST_MM: f64 = 0.02;
 pub enum Detail {
     /// An answer within a second or two.
     Quick,
+    /// As quick, but as thorough as it must be for cells no wider than the metal between cuts, where that is enough.
+    Telling,
     /// Within a few seconds: the cells of small jobs are those of a thorough answer.
     Fair,
     #[default]
@@ -37,7 +40,7 @@ impl Detail {
     /// Cell stages.
     fn work(self) -> f64 {
         match self {
-            Detail::Quick => 1e9,
+            Detail::Quick | Detail::Telling => 1e9,
             Detail::Fair => 2.5e9,
             Detail::Thorough => 1.5e10,
         }
@@ -91,13 +94,20 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     if !options.slide {
         foil.slide_j_m2_k = f64::INFINITY;
     }
-    let cell_mm = cell_mm(motion, &foil, &options);
+    let first = motion.burns.iter().filter(|b| b.pass <= 1);
+    let spacing_mm = spacing_mm(first.map(|b| b.points.as_slice()));
+    let cell_mm = cell_mm(motion, &foil, &options, spacing_mm);
     let visits = Motion {
         burns: visits(motion, recipe.heat.bite_mm),
         ..motion.clone()
     };
     let motion = &visits;
-    let mut run = Run::new(motion, recipe, &foil, cell_mm, options.frames);
+    let cells = Cells {
+        cell_mm,
+        rays: rays_for(cell_mm[0].max(cell_mm[1]), spacing_mm),
+        spacing_mm,
+    };
+    let mut run = Run::new(motion, recipe, &foil, cells, options.frames);
     // Each step takes the heat of half a step before and after it: the last one must reach past the end.
     let steps = (motion.end_s / run.sheet.dt_s + 0.5)
         .ceil()
@@ -141,7 +151,7 @@ fn visits(motion: &Motion, bite_mm: f64) -> Vec<Burn> {
 
 /// The cell asked for; else a tenth of a millimetre, or half the distance between cuts if that is less; finer where
 /// that takes no time, coarser where it takes more work than is allowed; fitted to the cuts.
-fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>) -> [f64; 2] {
+fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>, spacing_mm: f64) -> [f64; 2] {
     if let Some(cell_um) = options.cell_um {
         return [cell_um.max(1.0) * 1e-3; 2];
     }
@@ -152,18 +162,21 @@ fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>) -> [f64; 2] {
         let step_s = step_s(stable);
         stages(step_s / stable) as f64 * area_mm2 / (cell_mm * cell_mm) * motion.end_s / step_s
     };
-    let first = || {
-        let burns = motion.burns.iter().filter(|b| b.pass <= 1);
-        burns.map(|b| b.points.as_slice())
-    };
-    let mut cell_mm = (0.5 * spacing_mm(first())).min(CELL_MM);
+    let mut cell_mm = (0.5 * spacing_mm).min(CELL_MM);
     while cell_mm > FINEST_MM && work(cell_mm / 1.05) < NO_WORK {
         cell_mm /= 1.05;
     }
     while work(cell_mm) > options.detail.work() {
         cell_mm *= 1.05;
     }
-    fitting_mm(motion.sheet_mm, cell_mm, first())
+    if options.detail == Detail::Telling
+        && cell_mm > spacing_mm
+        && work(spacing_mm) <= Detail::Thorough.work()
+    {
+        cell_mm = spacing_mm;
+    }
+    let first = motion.burns.iter().filter(|b| b.pass <= 1);
+    fitting_mm(motion.sheet_mm, cell_mm, first.map(|b| b.points.as_slice()))
 }
 
 /// Time step, for the stable explicit one.
@@ -171,7 +184,17 @@ fn step_s(stable_s: f64) -> f64 {
     STEP_S.min(STABLE_STEPS * stable_s).max(0.5 * stable_s)
 }
 
+/// How the foil is looked at.
+#[derive(Debug, Clone, Copy)]
+struct Cells {
+    cell_mm: [f64; 2],
+    rays: u32,
+    /// Distance between cuts side by side where they are dense.
+    spacing_mm: f64,
+}
+
 struct Run<'a> {
+    spacing_mm: f64,
     sheet: FineSheet,
     burns: &'a [Burn],
     /// Passes made over each burn's path in the whole job.
@@ -220,11 +243,12 @@ impl<'a> Run<'a> {
         motion: &'a Motion,
         recipe: &Recipe,
         foil: &Foil,
-        cell_mm: [f64; 2],
+        cells: Cells,
         frames: usize,
     ) -> Run<'a> {
-        let sheet = FineSheet::with_cells(motion.sheet_mm, cell_mm, foil)
-            .stepping(step_s(stable_s(cell_mm, foil)));
+        let sheet = FineSheet::with_cells(motion.sheet_mm, cells.cell_mm, foil)
+            .stepping(step_s(stable_s(cells.cell_mm, foil)))
+            .with_rays(cells.rays);
         let size = sheet.t.len();
         let mut of_path = std::collections::BTreeMap::new();
         for b in &motion.burns {
@@ -233,6 +257,7 @@ impl<'a> Run<'a> {
         }
         let every = |seconds: f64| (seconds / sheet.dt_s).floor().max(1.0) as u64;
         Run {
+            spacing_mm: cells.spacing_mm,
             burns: &motion.burns,
             passes: motion.burns.iter().map(|b| of_path[&b.path]).collect(),
             next_burn: 0,
@@ -521,6 +546,7 @@ impl<'a> Run<'a> {
             sheet_mm: motion.sheet_mm,
             dx_um: 1e3 * sheet.cell_mm[0],
             dt_us: 1e6 * sheet.dt_s,
+            spacing_um: 1e3 * self.spacing_mm,
             job_s: motion.end_s,
             memory: Memory {
                 peak_k: self.peak.0,

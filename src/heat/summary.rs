@@ -1,12 +1,17 @@
 //! What a simulation says, and how it is said to people.
 
+use super::webs::HOT_K;
 use super::{Energy, WebWarning};
 use crate::finding::Finding;
 use crate::units::trim_number;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+
+/// Cells larger than this share of the distance between cuts are said to be coarse: what each side of the metal between
+/// two cuts is warmed by runs together in them.
+const TOO_COARSE: f64 = 1.15;
 
 /// Rise at the beam that earlier visits left, relative to the slide under it. What ordering can change.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Memory {
     pub peak_k: f64,
     /// 99 % of the beam-on time is below this.
@@ -20,14 +25,14 @@ pub struct Memory {
 
 /// Rise at the beam caused by its own visit, slots left out. Only shorter bites, less power or more speed
 /// lower it.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct SelfHeating {
     pub worst_k: f64,
     pub at_mm: [f64; 2],
 }
 
 /// The warmest square patch against the rise at which it buckles out of the plane.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Patch {
     pub side_mm: f64,
     pub peak_mean_k: f64,
@@ -38,7 +43,7 @@ pub struct Patch {
 }
 
 /// How much foil was hotter than first yield for how long.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct YieldTime {
     pub limit_k: f64,
     pub area_time_mm2_s: f64,
@@ -56,11 +61,13 @@ pub struct Frame {
 }
 
 /// What the foil went through.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct HeatResult {
     pub sheet_mm: [f64; 4],
     pub dx_um: f64,
     pub dt_us: f64,
+    /// Distance between cuts side by side where they are dense; cells of half of it show the metal between them.
+    pub spacing_um: f64,
     pub job_s: f64,
     pub memory: Memory,
     pub self_heating: SelfHeating,
@@ -106,7 +113,7 @@ impl HeatResult {
                 k(m.mean_at_start_k)
             ),
             format!(
-                "self-heating: up to {} K by a visit alone, whatever the order",
+                "self-heating: up to {} K by a visit alone, whatever the order (shorter bites, less power or more speed lower it)",
                 k(self.self_heating.worst_k)
             ),
             format!(
@@ -126,8 +133,20 @@ impl HeatResult {
                 trim_number(self.yield_time.area_time_mm2_s, 3)
             ),
         ];
-        if let Some(w) = &self.webs {
-            out.push(w.words());
+        out.push(match &self.webs {
+            Some(w) => w.words(),
+            None => format!(
+                "webs: none rises past {} K on each pass",
+                trim_number(HOT_K, 0)
+            ),
+        });
+        if self.dx_um > TOO_COARSE * self.spacing_um {
+            out.push(format!(
+                "only an estimate, likely too high: cells of {} um blur metal that is {} um wide (`preview --cell {}um` shows it, and takes longer)",
+                trim_number(self.dx_um, 0),
+                trim_number(self.spacing_um, 0),
+                trim_number((0.5 * self.spacing_um).max(1.0).floor(), 0)
+            ));
         }
         out
     }

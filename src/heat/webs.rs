@@ -6,7 +6,7 @@ use crate::motion::Motion;
 use crate::polyline::distance;
 use crate::units::{plural, trim_number};
 use rayon::prelude::*;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A web that rises by more than this on each pass is reported: about where steel turns blue (common
 /// practice, no source).
@@ -23,15 +23,16 @@ const STUB_UM: f64 = 200.0;
 const TOUCH_UM: f64 = 1e-3;
 
 /// Webs that no order keeps cool.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct WebWarning {
     /// Pairs of cuts with such a web between them.
     pub count: usize,
     pub narrowest_um: f64,
     pub rise_k: f64,
     pub at_mm: [f64; 2],
-    /// Heat left by one pass, J/m.
+    /// Heat left by one pass, J/m, at this speed.
     pub line_energy_j_m: f64,
+    pub speed_mm_s: f64,
     /// Webs at least this wide stay below `limit_k`.
     pub cool_um: f64,
     pub limit_k: f64,
@@ -50,22 +51,35 @@ impl WebWarning {
             trim_number(self.rise_k, 0)
         )
     }
+    /// The line energy, speed and power at which the narrowest stays below the limit.
     pub fn advice(&self) -> String {
+        let share = self.limit_k / self.rise_k;
         format!(
-            "leave at most {} J/m of heat a pass ({} now): less power or more speed, with more passes",
-            trim_number(self.line_energy_j_m * self.limit_k / self.rise_k, 1),
-            trim_number(self.line_energy_j_m, 1)
+            "leave at most {} J/m of heat a pass ({} now): at least {} mm/s at this power, or at most {} % of this power at this speed, with more passes; bites do not help here",
+            trim_number(rounded(self.line_energy_j_m * share, f64::floor), 3),
+            trim_number(self.line_energy_j_m, 2),
+            trim_number(rounded(self.speed_mm_s / share, f64::ceil), 3),
+            trim_number((100.0 * share).floor(), 0)
         )
     }
 }
 
+/// To three figures, by the rule given.
+fn rounded(value: f64, rule: impl Fn(f64) -> f64) -> f64 {
+    let unit = libm::exp10(libm::floor(libm::log10(value.max(1e-9))) - 2.0);
+    rule(value / unit) * unit
+}
+
 /// Finds them: half of a pass's heat goes into a web of width w, q' / (2 C w).
 pub fn hot_webs(motion: &Motion, foil: &Foil) -> Option<WebWarning> {
-    let line = motion
+    let (line, speed_mm_s) = motion
         .burns
         .iter()
-        .map(|b| foil.absorbed * b.power_w / (b.speed_mm_s * 1e-3))
-        .fold(0.0, f64::max);
+        .map(|b| {
+            let line = foil.absorbed * b.power_w / (b.speed_mm_s * 1e-3);
+            (line, b.speed_mm_s)
+        })
+        .fold((0.0, 0.0), |most, b| if b.0 > most.0 { b } else { most });
     let cool_um = line / (2.0 * foil.capacity_j_m2_k * HOT_K) * 1e6;
     // Nothing to see below a micrometre; and a web wider than two millimetres is no web.
     if !(1.0..1e9).contains(&cool_um) {
@@ -105,6 +119,7 @@ pub fn hot_webs(motion: &Motion, foil: &Foil) -> Option<WebWarning> {
         rise_k: line / (2.0 * foil.capacity_j_m2_k * width * 1e-6),
         at_mm: at_um.map(|v| v * 1e-3),
         line_energy_j_m: line,
+        speed_mm_s,
         cool_um,
         limit_k: HOT_K,
     })

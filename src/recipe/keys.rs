@@ -220,7 +220,7 @@ section!(
 section!(
     /// The heat model and the limits of cool ordering.
     Heat ["heat"] {
-        /// Highest temperature rise, caused by earlier cuts, at which a cut may start. Cool order plans 5 % below it, since its planning sheet is coarser than the foil. Left out: chosen from the job.
+        /// Highest temperature rise, caused by earlier cuts, at which a cut may start. Cool order plans 10 % below it, since its planning sheet is coarser than the foil. Left out: chosen from the job.
         limit_k: Option<f64> = None; 0.1 ..= 5000.0,
         /// Heat loss from foil to slide and air.
         loss_w_m2_k: f64 = 500.0; 1.0 ..= 1000000.0,

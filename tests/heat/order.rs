@@ -5,6 +5,7 @@ use crate::support::dice::Dice;
 use foilwright::heat::{SimOptions, simulate};
 use foilwright::order::{Visit, cool};
 use foilwright::recipe::Scheme;
+use std::path::Path;
 use std::time::Instant;
 
 /// Along each path, every pass covers every place from end to end, with overlaps at the joins.
@@ -335,6 +336,45 @@ fn preview_draws_order_heat_and_film_from_the_plan_alone() {
         );
         assert_eq!(end == "film.png", bytes.windows(4).any(|w| w == b"acTL"));
     }
+}
+
+#[test]
+fn cut_tells_the_four_numbers_of_each_layer_and_where_to_read_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let drawing = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data/fine-leads.svg");
+    let cut = |more: &[&str]| {
+        let run = assert_cmd::Command::cargo_bin("foilwright")
+            .unwrap()
+            .arg("cut")
+            .arg(&drawing)
+            .arg("--out")
+            .arg(folder.path())
+            .args(more)
+            .assert()
+            .success();
+        String::from_utf8(run.get_output().stdout.clone()).unwrap()
+    };
+    let said = cut(&[]);
+    for words in [
+        "heat memory: peak",
+        "self-heating: up to",
+        "slide drift:",
+        "webs",
+        "above first yield",
+    ] {
+        assert!(said.contains(words), "{words} not in\n{said}");
+    }
+    let report = std::fs::read(folder.path().join("fine-leads.report.json")).unwrap();
+    let report: serde_json::Value = serde_json::from_slice(&report).unwrap();
+    for layer in report["layers"].as_array().unwrap() {
+        let heat = &layer["heat"];
+        assert!(heat["memory"]["peak_k"].as_f64().unwrap() > 0.0);
+        assert!(heat["self_heating"]["worst_k"].as_f64().unwrap() > 1.0);
+        assert!(heat["slide_drift_k"].as_f64().unwrap() > 0.0);
+        assert!(heat["yield_time"]["area_time_mm2_s"].as_f64().is_some());
+    }
+    let said = cut(&["--no-pictures"]);
+    assert!(said.contains("heat not estimated") && !said.contains("heat memory"));
 }
 
 #[test]

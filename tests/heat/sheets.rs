@@ -2,8 +2,9 @@
 
 use super::masks;
 use foilwright::heat::{
-    Fineness, Foil, Load, PlanSheet, SimOptions, closed_form, fitting_mm, simulate,
+    Fineness, Foil, HeatResult, Load, PlanSheet, SimOptions, closed_form, fitting_mm, simulate,
 };
+use foilwright::motion::{Burn, Motion};
 
 /// A foil that loses next to nothing.
 fn kept_warm() -> Foil {
@@ -33,6 +34,72 @@ fn outline([x, y]: [f64; 2], side: f64) -> Vec<[f64; 2]> {
         [x, y + side],
         [x, y],
     ]
+}
+
+/// Slots of 60 um with webs of 60 um between them, upright, in the middle of a sheet.
+fn grating() -> Motion {
+    let mut motion = Motion {
+        sheet_mm: [0.0, 0.0, 8.0, 6.0],
+        ..Motion::default()
+    };
+    for slot in 0..30u32 {
+        let x = 2.2 + 0.12 * f64::from((slot * 7) % 30);
+        let points = vec![
+            [x, 1.5],
+            [x + 0.06, 1.5],
+            [x + 0.06, 4.5],
+            [x, 4.5],
+            [x, 1.5],
+        ];
+        motion.burns.push(Burn {
+            points,
+            start_s: motion.end_s,
+            speed_mm_s: 100.0,
+            power_w: 2.0,
+            path: slot,
+            pass: 1,
+        });
+        motion.end_s = motion.burns[slot as usize].end_s() + 2e-3;
+    }
+    motion
+}
+
+// No source: the same model on cells that show each web.
+#[test]
+fn cells_wider_than_the_webs_leave_them_attached() {
+    let motion = grating();
+    let recipe = super::check_recipe();
+    let on = |cell_um: f64| {
+        let options = SimOptions {
+            cell_um: Some(cell_um),
+            ..SimOptions::default()
+        };
+        simulate(&motion, &recipe, options)
+    };
+    let (fine, coarse) = (on(30.0), on(170.0));
+    // The slots' own foil is free; the webs are not, and cells that hold both are not said to be.
+    let free = |r: &HeatResult| {
+        r.cut_free.iter().filter(|f| **f).count() as f64 * (r.dx_um * 1e-3).powi(2)
+    };
+    assert!(
+        (free(&fine) / (30.0 * 0.06 * 3.0) - 1.0).abs() < 0.1,
+        "{}",
+        free(&fine)
+    );
+    assert_eq!(free(&coarse), 0.0);
+    // Heat runs along the webs to the foil above and below, in coarse cells that of the slots' own foil too.
+    let patch = |r: &HeatResult| r.patch.peak_mean_k;
+    assert!(
+        (patch(&coarse) / patch(&fine) - 1.0).abs() < 0.2,
+        "{} {}",
+        patch(&coarse),
+        patch(&fine)
+    );
+    let mean_end =
+        |r: &HeatResult| r.end_k.iter().map(|k| f64::from(*k)).sum::<f64>() / r.end_k.len() as f64;
+    assert!((mean_end(&coarse) / mean_end(&fine) - 1.0).abs() < 0.02);
+    let said = |r: &HeatResult| r.lines().iter().any(|l| l.contains("only an estimate"));
+    assert!(said(&coarse) && !said(&fine));
 }
 
 // By symmetry half of a cut's heat goes to either side of it, wherever it lies between the centres of cells.

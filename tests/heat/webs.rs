@@ -54,3 +54,32 @@ fn foil_between_two_openings_is_one() {
     let rise_k = foil.absorbed * 5.0 / 0.1 / (2.0 * foil.capacity_j_m2_k * 108e-6);
     assert!((found.rise_k / rise_k - 1.0).abs() < 1e-3, "{found:?}");
 }
+
+/// The heat that the sentence asks for keeps the narrowest web at the limit, by the formula of the warning itself.
+#[test]
+fn the_advice_would_help() {
+    let (mut motion, foil) = cut(&[[2000, 2000, 4000, 7000], [4100, 2000, 6000, 7000]]);
+    let found = hot_webs(&motion, &foil).unwrap();
+    let words = found.advice();
+    let number = |before: &str| -> f64 {
+        let rest = &words[words.find(before).unwrap() + before.len()..];
+        rest.split_whitespace().next().unwrap().parse().unwrap()
+    };
+    let (speed, percent) = (number("at least "), number("or at most "));
+    let joule_m = number("leave at most ");
+    assert!(joule_m < found.line_energy_j_m && speed > 100.0 && percent < 100.0);
+    // Just enough: a tenth more heat would be too much.
+    for (speed_mm_s, power_w, cool) in [
+        (speed, 5.0, true),
+        (0.9 * speed, 5.0, false),
+        (100.0, 0.05 * percent, true),
+        (100.0, 0.055 * percent, false),
+        (100.0, joule_m * 0.1 / foil.absorbed, true),
+        (100.0, 1.1 * joule_m * 0.1 / foil.absorbed, false),
+    ] {
+        for burn in &mut motion.burns {
+            (burn.speed_mm_s, burn.power_w) = (speed_mm_s, power_w);
+        }
+        assert_eq!(hot_webs(&motion, &foil).is_none(), cool, "{words}");
+    }
+}
