@@ -285,20 +285,23 @@ struct Judge<'a> {
 impl Judge<'_> {
     fn judge(&mut self, name: &str, read: ReadJob) {
         let sheet_mm = self.run.sheet.box_mm;
-        let slack_um = SAME_WAYS_UM.min(self.recipe.rules.max_edge_error_um / 3.0);
+        // The drawing is known to within the tolerance of its flattening.
+        let mut limits = self.recipe.clone();
+        limits.rules.max_edge_error_um -= self.recipe.tolerance_um();
+        let slack_um = SAME_WAYS_UM.min(limits.rules.max_edge_error_um / 3.0);
         let known = self.proven.as_ref().and_then(|p| proof::apart_um(p, &read));
         if known.is_some_and(|apart| apart <= slack_um) {
             let faults = proof::prove_statements(&read, sheet_mm, self.recipe);
             self.take(name, faults.listed());
             return;
         }
-        let mut tight = self.recipe.clone();
+        let mut tight = limits.clone();
         tight.rules.max_edge_error_um -= slack_um;
         let mut verdict = proof::prove(&read, &self.job.layer, sheet_mm, &tight);
         if verdict.passed {
             self.proven = Some(read);
         } else {
-            verdict = proof::prove(&read, &self.job.layer, sheet_mm, self.recipe);
+            verdict = proof::prove(&read, &self.job.layer, sheet_mm, &limits);
         }
         self.take(name, &verdict.findings);
     }

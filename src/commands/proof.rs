@@ -1,14 +1,14 @@
 //! `foilwright proof`: reads a written job back and compares it with the drawing.
 
 use super::{Common, DrawingFlags, Exit, Overrides};
-use crate::artwork::{self, Artwork, Layer};
-use crate::finding::Severity;
+use crate::artwork::{self, Artwork, Layer, ReadOptions};
+use crate::finding::{Finding, Severity};
 use crate::heat::{Detail, HeatResult, SimOptions, simulate};
 use crate::order::OrderMode;
 use crate::output::OutputSet;
 use crate::pictures::proof::{Close, ProofPicture, proof_png};
-use crate::proof::{self, Dialect, ReadJob, Verdict};
-use crate::recipe::Recipe;
+use crate::proof::{self, Dialect, ReadError, ReadJob, Verdict};
+use crate::recipe::{Recipe, SheetSize};
 use crate::sheet::Sheet;
 use crate::stencil::IslandMode;
 use crate::units::{show_length_um, show_time_s, trim_number};
@@ -42,11 +42,25 @@ pub struct ProofArgs {
     overrides: Overrides,
 }
 
+/// Largest distance of the drawing's outlines from its curves, as a share of the edge error that is accepted.
+const FINE: f64 = 0.05;
+
 pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
     let recipe = args.drawing.recipe(&args.common, &args.overrides)?;
-    let drawing = artwork::read(&args.artwork, &args.drawing.read_options(&recipe))?.value;
+    let as_cut = args.drawing.read_options(&recipe);
+    // Finer than it was cut from, so that the edge error holds what flattening added.
+    let fine = ReadOptions {
+        tolerance_um: as_cut
+            .tolerance_um
+            .min(FINE * recipe.rules.max_edge_error_um),
+        ..as_cut.clone()
+    };
+    let drawing = artwork::read(&args.artwork, &fine)?.value;
     let dialect = Dialect::from_recipe(&recipe);
-    let job = read_job(&args.job, &dialect)?;
+    let job = match read_job(&args.job, &dialect) {
+        Ok(job) => job,
+        Err(why) => return unreadable(&args, why),
+    };
     let wanted = args
         .layer
         .as_deref()
@@ -64,7 +78,13 @@ pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
             args.layer.as_deref().or(stated_layer(&drawing, &job)),
         )?,
     };
-    let sheet_mm = Sheet::of(&drawing, &recipe).value.box_mm;
+    let sheet_mm = if SheetSize::parse(&recipe.sheet.size) == Some(SheetSize::Page) {
+        Sheet::of(&drawing, &recipe).value.box_mm
+    } else {
+        // Around what is drawn, as it was cut.
+        let drawing = artwork::read(&args.artwork, &as_cut)?.value;
+        Sheet::of(&drawing, &recipe).value.box_mm
+    };
     let (verdict, heat) = rayon::join(
         || proof::prove(&job, layer, sheet_mm, &recipe),
         || (!args.no_heat).then(|| heat_of(&job, &recipe)).flatten(),
@@ -72,7 +92,7 @@ pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
 
     let mut files = OutputSet::new(&args.common.out_beside(&args.job));
     let stem = stem(&args.job);
-    let report = report(&args, layer, &verdict, heat.as_ref());
+    let report = report(&args, &layer.name, &verdict, heat.as_ref());
     files.add(
         format!("{stem}.proof.json"),
         serde_json::to_string_pretty(&report)? + "\n",
@@ -91,6 +111,40 @@ pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
         }
     }
     Ok(u8::from(!verdict.passed))
+}
+
+/// A job that could be opened and makes no sense, such as one cut short, is faulty; anything else could not be run.
+fn unreadable(args: &ProofArgs, why: anyhow::Error) -> anyhow::Result<Exit> {
+    let Some(ReadError::NotAJob { line, .. }) = why.downcast_ref() else {
+        return Err(why);
+    };
+    let mut faults = proof::Faults::default();
+    faults.push(
+        Finding::blocking("unreadable", why.root_cause().to_string())
+            .hint("the file is cut short or changed: write the job anew"),
+        *line,
+    );
+    let verdict = Verdict {
+        passed: false,
+        findings: faults.listed().to_vec(),
+        counts: faults.counts().clone(),
+        as_cut: proof::AsCut::default(),
+    };
+    let name = args.layer.as_deref().unwrap_or_default();
+    let report = report(args, name, &verdict, None);
+    let mut files = OutputSet::new(&args.common.out_beside(&args.job));
+    files.add(
+        format!("{}.proof.json", stem(&args.job)),
+        serde_json::to_string_pretty(&report)? + "\n",
+    );
+    files.write(&[])?;
+    if args.common.json {
+        println!("{}", serde_json::to_string_pretty(&report)?);
+    } else if !args.common.quiet {
+        println!("{}: proof FAILED", args.job.display());
+        print!("{}", faults_words(&verdict));
+    }
+    Ok(1)
 }
 
 fn read_job(path: &Path, dialect: &Dialect) -> anyhow::Result<ReadJob> {
@@ -211,7 +265,7 @@ fn heat_of(job: &ReadJob, recipe: &Recipe) -> Option<HeatResult> {
 
 fn report(
     args: &ProofArgs,
-    layer: &Layer,
+    layer: &str,
     verdict: &Verdict,
     heat: Option<&HeatResult>,
 ) -> serde_json::Value {
@@ -225,7 +279,7 @@ fn report(
         "schema": "foilwright.proof/1",
         "job": name(&args.job),
         "artwork": name(&args.artwork),
-        "layer": layer.name,
+        "layer": layer,
         "passed": verdict.passed,
         "findings": verdict.findings,
         "counts": verdict.counts,
@@ -290,6 +344,11 @@ fn summary(job: &Path, layer: &Layer, verdict: &Verdict, heat: Option<&HeatResul
             out.push_str(&format!("    {line}\n"));
         }
     }
+    out + &faults_words(verdict)
+}
+
+fn faults_words(verdict: &Verdict) -> String {
+    let mut out = String::new();
     for f in &verdict.findings {
         let line = f.line.map_or(String::new(), |l| format!("line {l}: "));
         let place = f.finding.place();

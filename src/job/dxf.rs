@@ -96,7 +96,8 @@ fn comments(out: &mut String, plan: &Plan) {
             .collect()
     };
     for line in [
-        "foilwright job: all lengths in millimetres, y up".to_owned(),
+        "foilwright job, y up".to_owned(),
+        "units: millimetres".to_owned(),
         format!("artwork: {}", plain(&plan.artwork)),
         format!("layer: {}", plain(&plan.layer)),
         format!("sheet_mm: {}", plan.sheet_mm.map(n).join(" ")),

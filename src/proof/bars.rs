@@ -27,9 +27,9 @@ const OBLIQUE: f64 = 0.1;
 const USED_FARTHER: f64 = 2.0;
 
 /// Pairs stretches of the drawn edge that were not cut and face each other across metal that was left;
-/// bars that run together share the stretch at that end. Answers the bars of those not yet `used`, and
-/// notes there which stretches they account for. A bar runs over one opening; `buried` are the rings round foil that
-/// bars run over.
+/// bars that run together share the stretch at that end. Answers the bars of those not yet `used` with the stretches at
+/// their ends, and notes there which stretches they account for. A bar runs over one opening; `buried` are the rings
+/// round foil that bars run over.
 pub(super) fn find(
     stretches: &[Stretch],
     (rings, drawn, buried): (&[Vec<Segment>], &Grid, &[bool]),
@@ -38,14 +38,8 @@ pub(super) fn find(
     max_width_um: f64,
     max_span_um: f64,
     used: &mut [bool],
-) -> Vec<Bar> {
-    let tree = RTree::bulk_load(
-        stretches
-            .iter()
-            .enumerate()
-            .map(|(i, s)| GeomWithData::new(s.middle, i))
-            .collect(),
-    );
+) -> Vec<(Bar, [usize; 2])> {
+    let tree = by_place(stretches);
     let mut bars = Vec::new();
     for i in 0..stretches.len() {
         if used[i] {
@@ -85,16 +79,103 @@ pub(super) fn find(
             if let Some((end, width_um)) = found {
                 used[i] = true;
                 used[j] = true;
-                bars.push(Bar {
+                let bar = Bar {
                     from_mm: s.middle.map(|v| v / 1e3),
                     to_mm: end.map(|v| v / 1e3),
                     width_um,
-                });
+                };
+                bars.push((bar, [i, j]));
                 break;
             }
         }
     }
     bars
+}
+
+type ByPlace = RTree<GeomWithData<[f64; 2], usize>>;
+
+fn by_place(stretches: &[Stretch]) -> ByPlace {
+    let placed = stretches.iter().enumerate();
+    RTree::bulk_load(
+        placed
+            .map(|(i, s)| GeomWithData::new(s.middle, i))
+            .collect(),
+    )
+}
+
+/// Of two stretches that no bar accounts for and that face each other, the cut that runs between them: through the bar
+/// that would stand there. Answers the stretch, the place and the cut, one for each pair.
+pub(super) fn severed(
+    stretches: &[Stretch],
+    (rings, drawn, buried): (&[Vec<Segment>], &Grid, &[bool]),
+    cut: &Grid,
+    (max_width_um, max_span_um): (f64, f64),
+    used: &mut [bool],
+) -> Vec<(usize, [f64; 2], Segment)> {
+    let short = |s: &Stretch| s.length_um() <= 1.5 * max_width_um;
+    let tree = by_place(stretches);
+    let mut out = Vec::new();
+    for i in 0..stretches.len() {
+        let s = &stretches[i];
+        if used[i] || !short(s) {
+            continue;
+        }
+        let found = tree
+            .nearest_neighbor_iter(&s.middle)
+            .take(64)
+            .map(|g| g.data)
+            .take_while(|&j| distance(stretches[j].middle, s.middle) <= max_span_um)
+            .filter(|&j| j != i && !used[j] && short(&stretches[j]))
+            .filter(|&j| facing(s, &stretches[j], rings))
+            .find_map(|j| {
+                let end = stretches[j].middle;
+                if !open_between(s.middle, end, drawn, buried) {
+                    return None;
+                }
+                let length = distance(s.middle, end);
+                let u = [0, 1].map(|d| (end[d] - s.middle[d]) / length);
+                let (t, through) = first_crossing(s.middle, u, length, cut, |_| true)?;
+                Some((j, [s.middle[0] + u[0] * t, s.middle[1] + u[1] * t], through))
+            });
+        if let Some((j, at, through)) = found {
+            (used[i], used[j]) = (true, true);
+            out.push((i, at, through));
+        }
+    }
+    out
+}
+
+/// The parts of a stretch that lie beside the bars that leave it: further than `half_um` from their lines, and longer
+/// than `least_um`. Lengths along the ring.
+pub(super) fn beside(
+    stretch: &Stretch,
+    ring: &[Segment],
+    bars: &[&Bar],
+    half_um: f64,
+    least_um: f64,
+) -> Vec<(f64, f64)> {
+    let n = (stretch.length_um() / (0.5 * least_um))
+        .ceil()
+        .clamp(2.0, 1e5);
+    let step = stretch.length_um() / n;
+    let at = |k: f64| stretch.from_um + step * k;
+    let off = |p: [f64; 2]| {
+        bars.iter().all(|bar| {
+            let (a, b) = (bar.from_mm.map(|v| v * 1e3), bar.to_mm.map(|v| v * 1e3));
+            let l = distance(a, b).max(1e-9);
+            let across = ((b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0])) / l;
+            across.abs() > half_um
+        })
+    };
+    let mut out = Vec::new();
+    for k in 0..n as usize {
+        let k = k as f64;
+        if off(place(ring, at(k + 0.5)).0) {
+            super::edges::join(&mut out, at(k), at(k + 1.0));
+        }
+    }
+    out.retain(|(from, to)| to - from > least_um);
+    out
 }
 
 /// The place of a stretch that is nearest to `p`.
@@ -147,6 +228,9 @@ pub(super) fn width(
 ) -> Option<f64> {
     let length = distance(from, to);
     let d = [(to[0] - from[0]) / length, (to[1] - from[1]) / length];
+    if first_crossing(from, d, length, cut, |_| true).is_some() {
+        return None;
+    }
     let n = ((length / 4.0).ceil() as usize).clamp(3, 512);
     let reach = max_width_um + 2.0 * radius_um;
     let mut narrowest = f64::INFINITY;

@@ -16,10 +16,6 @@ struct Open {
 }
 
 pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> {
-    let not = |why: String| ReadError::NotAJob {
-        expected: "a DXF file",
-        why,
-    };
     let mut reader = Reader {
         dialect,
         faults: Faults::default(),
@@ -29,6 +25,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     };
     let mut stated = BTreeMap::new();
     let mut section = String::new();
+    let mut variable = String::new();
     let mut entity = String::new();
     let mut open: Option<Open> = None;
     let mut vertex: ([Option<f64>; 4], u32) = ([None; 4], 0);
@@ -39,10 +36,11 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
             break;
         }
         let n = u32::try_from(i + 1).unwrap_or(u32::MAX);
-        let code: u16 = code
-            .trim()
-            .parse()
-            .map_err(|_| not(format!("line {n} should be a group code")))?;
+        let code: u16 = code.trim().parse().map_err(|_| ReadError::NotAJob {
+            expected: "a DXF file",
+            why: format!("line {n} should be a group code"),
+            line: Some(n),
+        })?;
         let Some((_, value)) = lines.next() else {
             break;
         };
@@ -50,6 +48,10 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         let number = || value.parse::<f64>().ok().filter(|v| v.abs() < 1e6);
         match (code, section.as_str()) {
             (999, _) => {
+                let inches = value.to_ascii_lowercase().contains("inches");
+                if inches || value.starts_with("units:") && value != "units: millimetres" {
+                    reader.units(n, value);
+                }
                 rs274::stated(value, &mut stated);
                 reader.named = rs274::path_comment(value).or(reader.named);
             }
@@ -81,6 +83,14 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                         reader.faults.blocking(n, "unsupported", message);
                     }
                     _ => {}
+                }
+            }
+            (9, _) => variable = value.to_owned(),
+            // 4 is millimetres, 0 is none; later releases than R12 have the variable.
+            (70, _) if variable == "$INSUNITS" => {
+                variable.clear();
+                if !["0", "4"].contains(&value) {
+                    reader.units(n, &format!("$INSUNITS {value}"));
                 }
             }
             (2, _) if entity == "SECTION" => section = value.to_owned(),
@@ -148,6 +158,16 @@ struct Reader<'a> {
 }
 
 impl Reader<'_> {
+    fn units(&mut self, n: u32, said: &str) {
+        self.faults.blocking(
+            n,
+            "units",
+            format!(
+                "lengths are read as millimetres; the file says `{}`",
+                said.escape_default()
+            ),
+        );
+    }
     /// Takes the coordinates of the entity that just ended.
     fn vertex(&mut self, entity: &str, open: &mut Option<Open>, (v, n): ([Option<f64>; 4], u32)) {
         match (entity, &mut *open, v) {

@@ -72,12 +72,14 @@ pub(super) struct RingResult {
     pub samples: u32,
     pub sum_sq: f64,
     pub worst: f64,
-    /// Samples met by fewer passes than asked, and one such place with the passes found there.
+    /// Samples met by fewer passes than asked, and one such place with the burns found there.
     pub short: u32,
-    pub short_at: Option<([f64; 2], u32)>,
+    pub short_at: Option<([f64; 2], Vec<u32>)>,
     /// Longest stretch met by more burns than passes, a place in it, and the last burn there.
     pub extra_um: f64,
-    pub extra_at: Option<([f64; 2], u32)>,
+    pub extra_at: Option<[f64; 2]>,
+    /// The burns there, and along how much of it each.
+    pub extra_burns: Vec<(u32, f64)>,
 }
 
 /// How far a beam's way is searched beyond what is right, for the figure in the message.
@@ -108,6 +110,7 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
     let mut covers: Vec<(f64, f64)> = Vec::new();
     let mut cuts: Vec<(f64, f64)> = Vec::new();
     let mut extra_um = 0.0;
+    let mut along: Vec<(u32, f64)> = Vec::new();
     for edge in ring {
         let length = edge.length();
         if length <= 0.0 {
@@ -172,20 +175,29 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
                 let count = burns.len() as u32;
                 if count < l.passes {
                     out.short += 1;
-                    out.short_at.get_or_insert((middle, count));
+                    out.short_at.get_or_insert_with(|| (middle, burns.clone()));
                 }
-                extra_um = if count > l.passes {
-                    extra_um + piece
+                if count > l.passes {
+                    extra_um += piece;
+                    for burn in &burns {
+                        match along.iter_mut().find(|b| b.0 == *burn) {
+                            Some(b) => b.1 += piece,
+                            None => along.push((*burn, piece)),
+                        }
+                    }
                 } else {
-                    0.0
-                };
+                    extra_um = 0.0;
+                    along.clear();
+                }
                 if extra_um > out.extra_um {
                     out.extra_um = extra_um;
-                    out.extra_at = Some((middle, burns.iter().copied().max().unwrap_or(0)));
+                    out.extra_at = Some(middle);
+                    out.extra_burns.clone_from(&along);
                 }
             } else {
                 // A bar, or an edge that is not cut: what comes after it is another cut.
                 extra_um = 0.0;
+                along.clear();
             }
         }
     }
@@ -242,7 +254,7 @@ fn unions(intervals: &mut [(f64, f64)], mut each: impl FnMut(f64, f64)) {
     }
 }
 
-fn join(list: &mut Vec<(f64, f64)>, from: f64, to: f64) {
+pub(super) fn join(list: &mut Vec<(f64, f64)>, from: f64, to: f64) {
     match list.last_mut() {
         Some(last) if from - last.1 < 0.02 => last.1 = to,
         _ => list.push((from, to)),

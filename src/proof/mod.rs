@@ -16,6 +16,7 @@ mod edges;
 mod foil;
 mod order;
 mod over;
+mod passes;
 mod plan;
 pub mod rs274;
 mod sheet;
@@ -44,7 +45,11 @@ pub enum ReadError {
     #[error("the job has more than {limit} points; split it into several jobs")]
     TooLarge { limit: usize },
     #[error("this is not {expected}: {why}")]
-    NotAJob { expected: &'static str, why: String },
+    NotAJob {
+        expected: &'static str,
+        why: String,
+        line: Option<u32>,
+    },
     #[error(
         "`{name}` is no job file of a kind known here: .nc (RS-274), .cut.svg, .dxf or .plan.json"
     )]
@@ -243,6 +248,7 @@ pub fn read_batches(files: &[(String, Vec<u8>)], dialect: &Dialect) -> Result<Re
     let mut job = whole.ok_or_else(|| ReadError::NotAJob {
         expected: "a folder of batches",
         why: "it holds no .svg".to_owned(),
+        line: None,
     })?;
     for name in waits.keys() {
         if !files.iter().any(|f| f.0 == *name) {

@@ -13,8 +13,13 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     let not = |why: String| ReadError::NotAJob {
         expected: "a plan.json",
         why,
+        line: None,
     };
-    let plan: Plan = serde_json::from_str(text).map_err(|e| not(e.to_string()))?;
+    let plan: Plan = serde_json::from_str(text).map_err(|e| ReadError::NotAJob {
+        expected: "a plan.json",
+        why: e.to_string(),
+        line: Some(e.line() as u32),
+    })?;
     if plan.schema != SCHEMA {
         return Err(not(format!(
             "its schema is `{}`, not `{SCHEMA}`",

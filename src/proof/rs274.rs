@@ -91,6 +91,9 @@ pub(super) fn path_comment(comment: &str) -> Option<(u32, u32)> {
     Some((next("path")?, next("pass")?))
 }
 
+/// Pauses longer than this are told of.
+const LONG_DWELL_S: f64 = 100.0;
+
 struct Machine<'a> {
     dialect: &'a Dialect,
     faults: Faults,
@@ -105,6 +108,8 @@ struct Machine<'a> {
     feed_mm_s: Option<f64>,
     power: Option<f64>,
     beam: bool,
+    /// The beam went on and nothing has moved since.
+    unmoved: bool,
     ended: bool,
     closed: bool,
     after_end: bool,
@@ -126,6 +131,7 @@ impl<'a> Machine<'a> {
             feed_mm_s: None,
             power: None,
             beam: false,
+            unmoved: false,
             ended: false,
             closed: false,
             after_end: false,
@@ -185,7 +191,7 @@ impl<'a> Machine<'a> {
             }
         }
         if let Some(on) = words.beam {
-            self.set_beam(on);
+            self.set_beam(n, on);
         }
         if words.dwell {
             self.dwell(n, words.p);
@@ -246,9 +252,17 @@ impl<'a> Machine<'a> {
         self.power = Some(s);
     }
 
-    fn set_beam(&mut self, on: bool) {
+    fn set_beam(&mut self, n: u32, on: bool) {
         if on != self.beam {
             self.end_burn();
+            if self.burning() && std::mem::take(&mut self.unmoved) {
+                self.faults.warning(
+                    n,
+                    "beam-at-rest",
+                    "the beam goes on and off again without moving: it burns a pit",
+                );
+            }
+            self.unmoved = on;
         }
         self.beam = on;
     }
@@ -259,6 +273,7 @@ impl<'a> Machine<'a> {
 
     fn dwell(&mut self, n: u32, p: Option<f64>) {
         self.end_burn();
+        self.unmoved = false;
         match p {
             None => self.faults.blocking(n, "dwell-missing", "G4 without P"),
             Some(p) if p < 0.0 => {
@@ -273,7 +288,17 @@ impl<'a> Machine<'a> {
                         "the beam is on during a dwell: it burns a pit",
                     );
                 }
-                self.clock.dwell(p * self.dialect.dwell_unit_s);
+                let seconds = p * self.dialect.dwell_unit_s;
+                if seconds > LONG_DWELL_S {
+                    self.faults.warning(
+                        n,
+                        "dwell-long",
+                        format!(
+                            "a pause of {seconds:.0} s: is [rs274] dwell_unit, seconds or milliseconds, that of the controller?"
+                        ),
+                    );
+                }
+                self.clock.dwell(seconds);
             }
         }
     }
@@ -356,6 +381,7 @@ impl<'a> Machine<'a> {
     fn jump(&mut self, n: u32, start: Option<[f64; 2]>, end: [f64; 2]) {
         let burning = self.burning();
         self.end_burn();
+        self.unmoved = false;
         let from = start.map(|s| self.dialect.on_foil(s));
         let to = self.dialect.on_foil(end);
         if burning {
@@ -391,6 +417,7 @@ impl<'a> Machine<'a> {
         words: &Words,
         unit: f64,
     ) {
+        self.unmoved = false;
         let Some(start) = start else {
             self.faults.blocking(
                 n,

@@ -12,6 +12,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     let not = |why: String| ReadError::NotAJob {
         expected: "a .cut.svg",
         why,
+        line: None,
     };
     let options = roxmltree::ParsingOptions {
         allow_dtd: false,
@@ -19,7 +20,11 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         ..roxmltree::ParsingOptions::default()
     };
     let doc =
-        roxmltree::Document::parse_with_options(text, options).map_err(|e| not(e.to_string()))?;
+        roxmltree::Document::parse_with_options(text, options).map_err(|e| ReadError::NotAJob {
+            expected: "a .cut.svg",
+            why: e.to_string(),
+            line: Some(e.pos().row),
+        })?;
     let root = doc.root_element();
     if root.tag_name().name() != "svg" {
         return Err(not(format!("its root is <{}>", root.tag_name().name())));

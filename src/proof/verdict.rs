@@ -9,9 +9,12 @@ use super::{Fault, Faults, ReadJob, order, webs};
 use crate::artwork::Layer;
 use crate::finding::Finding;
 use crate::grid::{Grid, Segment};
+use crate::motion::Burn;
 use crate::recipe::Recipe;
 use crate::regions::Regions;
+use crate::units::trim_number;
 use serde::Serialize;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The foil as the job leaves it.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -52,7 +55,7 @@ pub struct Verdict {
     pub passed: bool,
     pub findings: Vec<Fault>,
     /// How often each code came up, also where not every case is listed.
-    pub counts: std::collections::BTreeMap<String, usize>,
+    pub counts: BTreeMap<String, usize>,
     pub as_cut: AsCut,
 }
 
@@ -109,6 +112,14 @@ pub fn edge_distances(
         .collect()
 }
 
+fn attached(length_um: f64) -> Finding {
+    Finding::blocking(
+        "cut-open",
+        format!("{length_um:.1} um of this edge are not cut: the piece inside stays attached"),
+    )
+    .measured(length_um, 0.0)
+}
+
 pub(super) struct Proof<'a> {
     pub(super) job: &'a ReadJob,
     pub(super) recipe: &'a Recipe,
@@ -120,6 +131,8 @@ pub(super) struct Proof<'a> {
     shape_of: Vec<usize>,
     pub(super) drawn: Grid,
     pub(super) cut: Grid,
+    /// Burns that go a way again.
+    pub(super) repeated: BTreeSet<u32>,
     /// The sheet's own outline, where the recipe has it cut out.
     pub(super) outline: Option<Outline>,
     pub(super) faults: Faults,
@@ -167,6 +180,7 @@ impl<'a> Proof<'a> {
             shape_of,
             drawn,
             cut,
+            repeated: BTreeSet::new(),
             outline: Outline::new(sheet_um, recipe, box_um),
             faults: job.faults.clone(),
             as_cut: AsCut::default(),
@@ -183,6 +197,7 @@ impl<'a> Proof<'a> {
         self.errors(&results);
         self.uncovered(&results, layer);
         self.over(&results, layer);
+        self.repeats();
         self.pass_counts(&results, layer);
         self.web();
         self.stray();
@@ -304,6 +319,22 @@ impl<'a> Proof<'a> {
                 );
             }
         }
+        let asked_mm_s = r.scan.cut_speed_mm_s;
+        let off = |b: &&Burn| (b.speed_mm_s - asked_mm_s).abs() > 0.01 * asked_mm_s;
+        let burns = self.job.motion.burns.iter();
+        if let Some((i, b)) = burns.enumerate().find(|(_, b)| off(b)) {
+            self.faults.push(
+                Finding::warning(
+                    "speed-differs",
+                    format!(
+                        "cut at {} mm/s; the recipe says {} mm/s, and its kerf holds for that",
+                        trim_number(b.speed_mm_s, 3),
+                        trim_number(asked_mm_s, 3)
+                    ),
+                ),
+                self.job.line(i, 0),
+            );
+        }
         for b in &self.job.motion.burns {
             if b.power_w > 0.0 && (b.power_w - r.power_w()).abs() > 0.01 * r.power_w() {
                 self.faults.push(
@@ -396,7 +427,7 @@ impl<'a> Proof<'a> {
             let ring = &self.rings[s.ring as usize];
             note(used, webs::widened(s, ring, &self.drawn, &self.cut, widths));
         }
-        for bar in bars::find(
+        let found = bars::find(
             &all,
             (&self.rings, &self.drawn, &buried),
             &self.cut,
@@ -404,11 +435,30 @@ impl<'a> Proof<'a> {
             self.max_bar_um,
             span_um,
             &mut used,
-        ) {
-            note(&mut false, Some(bar));
+        );
+        // A bar accounts for no more of an edge than it is wide.
+        let mut ends: BTreeMap<usize, Vec<&Bar>> = BTreeMap::new();
+        for (bar, at) in &found {
+            note(&mut false, Some(*bar));
+            for k in at {
+                ends.entry(*k).or_default().push(bar);
+            }
         }
+        let half_um = self.max_bar_um / 2.0 + 2.0 * l.radius_um;
+        let beside: Vec<(usize, (f64, f64))> = ends
+            .into_iter()
+            .flat_map(|(k, bars)| {
+                let ring = &self.rings[all[k].ring as usize];
+                let rest = bars::beside(&all[k], ring, &bars, half_um, 2.0 * l.radius_um.max(1.0));
+                rest.into_iter().map(move |part| (k, part))
+            })
+            .collect();
         for (s, used) in all.iter().zip(&mut used).filter(|(_, used)| !**used) {
-            note(used, webs::across_throat(s, &self.drawn, &self.cut, widths));
+            let ring = &self.rings[s.ring as usize];
+            note(
+                used,
+                webs::across_throat(s, ring, &self.drawn, &self.cut, widths),
+            );
         }
         for bar in &bars {
             if bar.width_um < min_web - l.limit_um {
@@ -485,6 +535,21 @@ impl<'a> Proof<'a> {
         }
         self.as_cut.openings_drawn = layer.openings.len();
         self.as_cut.openings_cut = unopened.iter().filter(|u| !**u).count();
+        for (k, (from, to)) in beside {
+            let at = edges::place(&self.rings[all[k].ring as usize], (from + to) / 2.0).0;
+            let line = self.line_near(at);
+            self.fault(layer, at, attached(to - from), line);
+        }
+        let span = (self.max_bar_um, span_um);
+        let around = (&self.rings[..], &self.drawn, &buried[..]);
+        for (_, at, through) in bars::severed(&all, around, &self.cut, span, &mut used) {
+            let line = (self.job).line(through.owner as usize, through.index as usize);
+            let finding = Finding::blocking(
+                "bar-cut",
+                "a tie bar is cut through: what it is to hold falls out or hangs loose",
+            );
+            self.fault(layer, at, finding, line);
+        }
         for (s, used) in all.iter().zip(&used) {
             if *used {
                 continue;
@@ -501,24 +566,22 @@ impl<'a> Proof<'a> {
                     .measured(s.length_um(), 0.0),
                     line,
                 );
-            } else if s.distance_um <= 2.0 * l.radius_um + 5.0 {
+            } else if s.distance_um <= 2.0 * l.radius_um + 5.0 || self.cut_in_front(s) {
                 self.short(layer, s, line);
             } else {
-                self.fault(
-                    layer,
-                    s.at,
-                    Finding::blocking(
-                        "cut-open",
-                        format!(
-                            "{:.1} um of this edge are not cut: the piece inside stays attached",
-                            s.length_um()
-                        ),
-                    )
-                    .measured(s.length_um(), 0.0),
-                    line,
-                );
+                self.fault(layer, s.at, attached(s.length_um()), line);
             }
         }
+    }
+
+    /// Whether a cut runs past the stretch, though too far from it.
+    fn cut_in_front(&self, s: &Stretch) -> bool {
+        let ring = &self.rings[s.ring as usize];
+        let far = self.limits.radius_um + SEARCH_UM;
+        [0.25, 0.5, 0.75].into_iter().all(|t| {
+            let (p, inward) = edges::place(ring, s.from_um + t * s.length_um());
+            webs::first_crossing(p, inward, far, &self.cut, |_| true).is_some()
+        })
     }
 
     pub(super) fn short(&mut self, layer: &Layer, s: &Stretch, line: Option<u32>) {
@@ -547,50 +610,6 @@ impl<'a> Proof<'a> {
             let (p, inward) = edges::place(ring, at);
             edges::room(p, inward, self.limits.radius_um * 0.2, &self.drawn)
         })
-    }
-
-    pub(super) fn pass_counts(&mut self, results: &[RingResult], layer: &Layer) {
-        // Bites of one cut overlap by their run-in.
-        let overlap_um = (4.0 * self.recipe.run_in_um()).max(100.0);
-        // Lines that meet in an opening hardly wider than the beam all pass along its edges.
-        let few_um = 16.0 * self.limits.radius_um;
-        for r in results {
-            if r.samples == 0 {
-                continue;
-            }
-            if let Some((at, found)) = r.short_at {
-                let line = self.line_near(at);
-                self.fault(
-                    layer,
-                    at,
-                    Finding::blocking(
-                        "pass-missing",
-                        format!(
-                            "cut {found} times; {} passes are asked for",
-                            self.limits.passes
-                        ),
-                    ),
-                    line,
-                );
-            }
-            if let Some((at, burn)) = r.extra_at
-                && r.extra_um > (overlap_um + edges::PIECE_UM).min((0.5 * r.length_um).max(few_um))
-            {
-                let line = self.job.line(burn as usize, 0);
-                self.fault(
-                    layer,
-                    at,
-                    Finding::blocking(
-                        "cut-repeated",
-                        format!(
-                            "cut more often than the {} passes asked for",
-                            self.limits.passes
-                        ),
-                    ),
-                    line,
-                );
-            }
-        }
     }
 
     fn web(&mut self) {

@@ -73,7 +73,13 @@ pub(super) fn is_buried(ring: &[Segment], cut: &Grid, w: Widths) -> bool {
 
 /// The bar over the throat of an opening: a place where the beam does not get in, such as a tip or a pinch,
 /// with metal left along the throat up to a cut.
-pub(super) fn across_throat(stretch: &Stretch, drawn: &Grid, cut: &Grid, w: Widths) -> Option<Bar> {
+pub(super) fn across_throat(
+    stretch: &Stretch,
+    ring: &[Segment],
+    drawn: &Grid,
+    cut: &Grid,
+    w: Widths,
+) -> Option<Bar> {
     let (p, normal) = stretch.narrow?;
     if stretch.length_um() > 4.0 * w.max_bar_um {
         return None;
@@ -89,6 +95,14 @@ pub(super) fn across_throat(stretch: &Stretch, drawn: &Grid, cut: &Grid, w: Widt
     let along = [-across[1] / l, across[0] / l];
     // A rest of an opening beside a bar may be left to it as well.
     let most = 1.5 * w.max_bar_um;
+    let n = (stretch.length_um() / w.radius_um.max(1.0)).ceil().max(2.0);
+    let far = |k: f64| {
+        let at = place(ring, stretch.from_um + stretch.length_um() * k / n).0;
+        distance(at, p).min(distance(at, q)) > most
+    };
+    if (0..=n as u32).any(|k| far(f64::from(k))) {
+        return None;
+    }
     let ways = [along, [-along[0], -along[1]]].map(|u| {
         let cut_at = metal_along(middle, u, most, cut, w.radius_um);
         let wall_at = wall_ahead(middle, u, most, drawn).map(|(q, _)| distance(middle, q));

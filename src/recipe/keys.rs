@@ -198,7 +198,7 @@ section!(
         min_buckling_k: f64 = 20.0; 0.0 ..= 2000.0,
         /// Largest distance of an as-cut edge from the drawn one that the proof accepts.
         max_edge_error_um: f64 = 0.5; 0.01 ..= 1000.0,
-        /// Largest distance of the flattened outline from the drawn curve. Left out: 0.1, or a tenth of the kerf's uncertainty if that is larger.
+        /// Largest distance of the flattened outline from the drawn curve. Left out: 0.1, or a tenth of the kerf's uncertainty if that is larger; at most half of max_edge_error_um.
         tolerance_um: Option<f64> = None; 0.01 ..= 100.0,
     }
 );

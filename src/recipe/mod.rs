@@ -197,6 +197,18 @@ impl Recipe {
                 "is less than min_per_island".into(),
             ));
         }
+        if let Some(tolerance_um) = self.rules.tolerance_um
+            && tolerance_um > self.most_tolerance_um()
+        {
+            return Err(bad(
+                "rules",
+                "tolerance_um",
+                format!(
+                    "{tolerance_um} is more than half of max_edge_error_um ({}): make it smaller, or accept a larger edge error",
+                    self.rules.max_edge_error_um
+                ),
+            ));
+        }
         let dialect = &self.rs274;
         for (key, word) in [
             ("beam_on", &dialect.beam_on),
@@ -299,9 +311,15 @@ impl Recipe {
     }
     /// Flattening tolerance, micrometres.
     pub fn tolerance_um(&self) -> f64 {
-        self.rules
-            .tolerance_um
-            .unwrap_or_else(|| (0.1 * self.kerf.uncertainty_um).max(0.1))
+        self.rules.tolerance_um.unwrap_or_else(|| {
+            (0.1 * self.kerf.uncertainty_um)
+                .max(0.1)
+                .min(self.most_tolerance_um())
+        })
+    }
+    /// Flattening may use up half of the edge error that the proof accepts, micrometres.
+    fn most_tolerance_um(&self) -> f64 {
+        0.5 * self.rules.max_edge_error_um
     }
     /// Distance between pulses on the foil at cutting speed, micrometres: v / f.
     pub fn pulse_pitch_um(&self) -> f64 {

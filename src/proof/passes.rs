@@ -1,0 +1,132 @@
+//! Passes: is every edge cut as often as asked for, and nothing more often?
+
+use super::edges::{PIECE_UM, RingResult, SEARCH_UM};
+use super::verdict::Proof;
+use crate::artwork::Layer;
+use crate::finding::Finding;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Part of the length of a stretch along which a burn runs that is cut too often there: others overlap its ends.
+const MOST_OF_IT: f64 = 0.6;
+
+impl Proof<'_> {
+    /// Burns that go the same way more often than passes are asked for.
+    pub(super) fn repeats(&mut self) {
+        let burns = &self.job.motion.burns;
+        let mut same: BTreeMap<([[i64; 2]; 2], i64), Vec<u32>> = BTreeMap::new();
+        for (i, b) in (0u32..).zip(burns) {
+            let um = |v: f64| (v * 1e3).round() as i64;
+            if let (Some(first), Some(last)) = (b.points.first(), b.points.last()) {
+                let way = ([first.map(um), last.map(um)], um(b.length_mm()));
+                same.entry(way).or_default().push(i);
+            }
+        }
+        let passes = self.limits.passes as usize;
+        let mut out = BTreeSet::new();
+        for ways in same.values().filter(|w| w.len() > passes) {
+            out.extend(self.surplus(ways, ways.len() - passes));
+        }
+        for &burn in &out {
+            let mut finding = Finding::blocking(
+                "cut-repeated",
+                format!(
+                    "the same cut is made again, more often than the {passes} passes asked for"
+                ),
+            );
+            let segments = &self.cut.segments;
+            let first = segments.partition_point(|s| s.owner < burn);
+            if let Some(s) = segments.get(first) {
+                finding = finding.at(s.b[0] / 1e3, s.b[1] / 1e3);
+            }
+            self.faults.push(finding, self.job.line(burn as usize, 0));
+        }
+        self.repeated = out;
+    }
+
+    /// Of burns that cut the same place, so many that are too much: those of a pass that another made before, or else
+    /// the last.
+    fn surplus(&self, burns: &[u32], count: usize) -> Vec<u32> {
+        let pass = |i: &u32| self.job.motion.burns[*i as usize].pass;
+        let mut seen = BTreeSet::new();
+        let mut again: Vec<u32> = (burns.iter().copied())
+            .filter(|i| !seen.insert(pass(i)))
+            .collect();
+        let others = (burns.iter().copied()).filter(|i| !again.contains(i));
+        let rest: Vec<u32> = others.collect();
+        while again.len() > count {
+            again.remove(0);
+        }
+        let missing = count - again.len();
+        again.extend(&rest[rest.len().saturating_sub(missing)..]);
+        again
+    }
+
+    /// Line of the cut beside a place that is not among those found to cut it: the pass that missed it.
+    fn astray(&self, at: [f64; 2], found: &[u32]) -> Option<u32> {
+        let reach = 3.0 * self.limits.radius_um + SEARCH_UM / 4.0;
+        let mut best: Option<(f64, u32, u32)> = None;
+        self.cut
+            .near(at.map(|v| v - reach), at.map(|v| v + reach), |s| {
+                let d = s.nearest(at).1;
+                if d <= reach && !found.contains(&s.owner) && best.is_none_or(|b| d < b.0) {
+                    best = Some((d, s.owner, s.index));
+                }
+            });
+        let (_, owner, index) = best?;
+        self.job.line(owner as usize, index as usize)
+    }
+
+    /// Edges cut too seldom or too often. Repeats that were told of are not told again.
+    pub(super) fn pass_counts(&mut self, results: &[RingResult], layer: &Layer) {
+        // Bites of one cut overlap by their run-in.
+        let overlap_um = (4.0 * self.recipe.run_in_um()).max(100.0);
+        // Lines that meet in an opening hardly wider than the beam all pass along its edges.
+        let few_um = 16.0 * self.limits.radius_um;
+        for r in results {
+            if r.samples == 0 {
+                continue;
+            }
+            if let Some((at, found)) = &r.short_at {
+                let at = *at;
+                let line = self.astray(at, found).or_else(|| self.line_near(at));
+                let found = found.len();
+                self.fault(
+                    layer,
+                    at,
+                    Finding::blocking(
+                        "pass-missing",
+                        format!(
+                            "cut {found} times; {} passes are asked for",
+                            self.limits.passes
+                        ),
+                    ),
+                    line,
+                );
+            }
+            let Some(at) = r.extra_at else { continue };
+            let most = (overlap_um + PIECE_UM).min((0.5 * r.length_um).max(few_um));
+            let mut burns: Vec<u32> = (r.extra_burns.iter())
+                .filter(|b| b.1 >= MOST_OF_IT * r.extra_um)
+                .map(|b| b.0)
+                .collect();
+            if r.extra_um <= most || burns.iter().any(|b| self.repeated.contains(b)) {
+                continue;
+            }
+            burns.sort_unstable();
+            let line =
+                (self.surplus(&burns, 1).first()).and_then(|burn| self.job.line(*burn as usize, 0));
+            self.fault(
+                layer,
+                at,
+                Finding::blocking(
+                    "cut-repeated",
+                    format!(
+                        "cut more often than the {} passes asked for",
+                        self.limits.passes
+                    ),
+                ),
+                line,
+            );
+        }
+    }
+}
