@@ -97,8 +97,9 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     let first = motion.burns.iter().filter(|b| b.pass <= 1);
     let spacing_mm = spacing_mm(first.map(|b| b.points.as_slice()));
     let cell_mm = cell_mm(motion, &foil, &options, spacing_mm);
+    let (burns, goes_on) = visits(motion, recipe.heat.bite_mm);
     let visits = Motion {
-        burns: visits(motion, recipe.heat.bite_mm),
+        burns,
         ..motion.clone()
     };
     let motion = &visits;
@@ -107,7 +108,7 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
         rays: rays_for(cell_mm[0].max(cell_mm[1]), spacing_mm),
         spacing_mm,
     };
-    let mut run = Run::new(motion, recipe, &foil, cells, options.frames);
+    let mut run = Run::new(motion, &goes_on, recipe, &foil, cells, options.frames);
     // Each step takes the heat of half a step before and after it: the last one must reach past the end.
     let steps = (motion.end_s / run.sheet.dt_s + 0.5)
         .ceil()
@@ -127,18 +128,21 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     run.finish(motion, &foil, recipe)
 }
 
-/// Burns in parts of at most a bite. What the beam left behind more than a bite ago counts as memory, so that
-/// long cuts and short ones are held to the same measure.
-fn visits(motion: &Motion, bite_mm: f64) -> Vec<Burn> {
+/// Burns in parts of at most a bite, and which of them go on from the one before. What the beam left behind two parts
+/// ago counts as memory, so that long cuts and short ones are held to the same measure.
+fn visits(motion: &Motion, bite_mm: f64) -> (Vec<Burn>, Vec<bool>) {
     let mut out = Vec::with_capacity(motion.burns.len());
+    let mut goes_on = Vec::with_capacity(motion.burns.len());
     for burn in &motion.burns {
         let length = burn.length_mm();
         let count = (length / bite_mm - 1e-9).ceil().max(1.0);
         if count <= 1.0 || !count.is_finite() {
             out.push(burn.clone());
+            goes_on.push(false);
             continue;
         }
         for (n, points) in (0u32..).zip(in_parts(&burn.points, count as usize)) {
+            goes_on.push(n > 0);
             out.push(Burn {
                 points,
                 start_s: burn.start_s + length * f64::from(n) / count / burn.speed_mm_s,
@@ -146,7 +150,7 @@ fn visits(motion: &Motion, bite_mm: f64) -> Vec<Burn> {
             });
         }
     }
-    out
+    (out, goes_on)
 }
 
 /// The cell asked for; else a tenth of a millimetre, or half the distance between cuts if that is less; finer where
@@ -197,11 +201,15 @@ struct Run<'a> {
     spacing_mm: f64,
     sheet: FineSheet,
     burns: &'a [Burn],
+    /// Which burns go on from the one before.
+    goes_on: &'a [bool],
     /// Passes made over each burn's path in the whole job.
     passes: Vec<u32>,
     next_burn: usize,
     beam: Option<Beam>,
     own: OwnField,
+    /// That of the part before, where the present one goes on from it.
+    before: OwnField,
     absorbed: f64,
     kerf_mm: f64,
     fall: bool,
@@ -228,7 +236,7 @@ struct Beam {
     marked: Option<[f64; 2]>,
 }
 
-/// Heat of the current visit alone: zero outside a window.
+/// Heat of one visit alone: zero outside a window.
 struct OwnField {
     t: Vec<f32>,
     scratch: Scratch,
@@ -241,6 +249,7 @@ struct OwnField {
 impl<'a> Run<'a> {
     fn new(
         motion: &'a Motion,
+        goes_on: &'a [bool],
         recipe: &Recipe,
         foil: &Foil,
         cells: Cells,
@@ -262,13 +271,9 @@ impl<'a> Run<'a> {
             passes: motion.burns.iter().map(|b| of_path[&b.path]).collect(),
             next_burn: 0,
             beam: None,
-            own: OwnField {
-                t: vec![0.0; size],
-                scratch: std::array::from_fn(|_| vec![0.0; size]),
-                touched: None,
-                window: [[1, 1], [1, 1]],
-                age: 0,
-            },
+            goes_on,
+            own: OwnField::new(size),
+            before: OwnField::new(if goes_on.contains(&true) { size } else { 0 }),
             absorbed: foil.absorbed,
             kerf_mm: recipe.kerf.width_um * 1e-3,
             fall: recipe.sheet.slugs == Slugs::Fall,
@@ -321,16 +326,8 @@ impl<'a> Run<'a> {
             self.end(burn);
         }
         self.sheet.step();
-        if let Some(touched) = self.own.touched {
-            // Heat reaches one cell further each explicit step; past 3.5 diffusion lengths, each the cells that the root
-            // of the stable steps tells, there is none to speak of.
-            self.own.age += 1;
-            let steps = self.own.age as f64 * self.sheet.stable_steps();
-            let reach = (3.5 * steps.sqrt()).min(2.0 * steps).ceil() as usize + 1;
-            self.own.window = grown(touched, reach, &self.sheet);
-            self.sheet
-                .step_other(&mut self.own.t, &mut self.own.scratch, self.own.window);
-        }
+        self.own.step(&self.sheet);
+        self.before.step(&self.sheet);
         // In the middle of each interval, so that the split is of second order.
         if n % self.lose_every == self.lose_every / 2 {
             self.settle(n as f64 * dt);
@@ -351,6 +348,16 @@ impl<'a> Run<'a> {
 
     fn begin(&mut self, burn: &Burn) {
         let at = burn.points.first().copied().unwrap_or([0.0; 2]);
+        if self.goes_on[self.next_burn] {
+            std::mem::swap(&mut self.own, &mut self.before);
+        } else {
+            self.before.clear(self.sheet.stride);
+            let start = self.sheet.at(at) - self.sheet.slide_at(at);
+            self.starts.push(start);
+            if start > self.peak.0 {
+                self.peak = (start, at);
+            }
+        }
         self.own.clear(self.sheet.stride);
         self.beam = Some(Beam {
             segment: 0,
@@ -359,8 +366,6 @@ impl<'a> Run<'a> {
             marked: None,
         });
         self.severed.clear();
-        self.starts
-            .push(self.sheet.at(at) - self.sheet.slide_at(at));
     }
 
     /// Moves the beam to `until_mm` along its burn, heating and cutting; true at its end.
@@ -449,12 +454,8 @@ impl<'a> Run<'a> {
     }
 
     fn remember(&mut self, at: [f64; 2]) {
-        let own: f64 = self
-            .sheet
-            .around(at)
-            .iter()
-            .map(|(k, w)| w * f64::from(self.own.t[*k]))
-            .sum();
+        let around = self.sheet.around(at);
+        let own = self.own.at(&around) + self.before.at(&around);
         let rise = self.sheet.at(at) - own - self.sheet.slide_at(at);
         self.memory.push(rise as f32);
         if rise > self.peak.0 {
@@ -477,13 +478,9 @@ impl<'a> Run<'a> {
     fn settle(&mut self, now_s: f64) {
         let interval_s = self.lose_every as f64 * self.sheet.dt_s;
         self.sheet.lose(interval_s);
-        if self.own.touched.is_some() {
-            let [[x0, x1], [y0, y1]] = self.own.window;
-            let kept = self.sheet.kept(interval_s);
-            for j in y0..=y1 {
-                let k = j * self.sheet.stride;
-                scale_row(&mut self.own.t[k + x0..=k + x1], kept);
-            }
+        let kept = self.sheet.kept(interval_s);
+        for field in [&mut self.own, &mut self.before] {
+            field.lose(kept, self.sheet.stride);
         }
         let before = (now_s - SETTLED_S) as f32;
         let limit = self.yield_time.limit_k as f32;
@@ -601,6 +598,39 @@ fn worst_self_heating(motion: &Motion, foil: &Foil, recipe: &Recipe) -> SelfHeat
 }
 
 impl OwnField {
+    fn new(size: usize) -> OwnField {
+        OwnField {
+            t: vec![0.0; size],
+            scratch: std::array::from_fn(|_| vec![0.0; size]),
+            touched: None,
+            window: [[1, 1], [1, 1]],
+            age: 0,
+        }
+    }
+    fn at(&self, around: &[(usize, f64)]) -> f64 {
+        if self.touched.is_none() {
+            return 0.0;
+        }
+        around.iter().map(|(k, w)| w * f64::from(self.t[*k])).sum()
+    }
+    fn step(&mut self, sheet: &FineSheet) {
+        let Some(touched) = self.touched else { return };
+        // Heat reaches one cell further each explicit step; past 3.5 diffusion lengths, each the cells that the root
+        // of the stable steps tells, there is none to speak of.
+        self.age += 1;
+        let steps = self.age as f64 * sheet.stable_steps();
+        let reach = (3.5 * steps.sqrt()).min(2.0 * steps).ceil() as usize + 1;
+        self.window = grown(touched, reach, sheet);
+        sheet.step_other(&mut self.t, &mut self.scratch, self.window);
+    }
+    fn lose(&mut self, kept: f32, stride: usize) {
+        if self.touched.is_some() {
+            let [[x0, x1], [y0, y1]] = self.window;
+            for j in y0..=y1 {
+                scale_row(&mut self.t[j * stride + x0..=j * stride + x1], kept);
+            }
+        }
+    }
     fn clear(&mut self, stride: usize) {
         if let Some(touched) = self.touched.take() {
             for [[x0, x1], [y0, y1]] in [touched, self.window] {

@@ -189,6 +189,22 @@ pub fn in_place(mask: &Mask, order: &[usize]) -> Vec<Visit> {
         .collect()
 }
 
+/// The same visits in bites that follow each other at once: what cool order has to choose from, as drawn.
+pub fn in_bites(mask: &Mask, visits: Vec<Visit>) -> Vec<Visit> {
+    let bite_mm = mask.recipe.heat.bite_mm;
+    let split = |v: Visit| {
+        let count = ((v.to_mm - v.from_mm) / bite_mm - 1e-9).ceil().max(1.0);
+        let at = move |n: f64| v.from_mm + (v.to_mm - v.from_mm) * n / count;
+        (0..count as u32).map(move |n| Visit {
+            from_mm: at(f64::from(n)),
+            to_mm: at(f64::from(n) + 1.0),
+            dwell_before_s: if n == 0 { v.dwell_before_s } else { 0.0 },
+            ..v.clone()
+        })
+    };
+    visits.into_iter().flat_map(split).collect()
+}
+
 pub fn cool(mask: &Mask) -> Checked<Vec<Visit>> {
     let checked = cool::schedule(&mask.paths, &mask.recipe, mask.sheet_mm);
     Checked::new(checked.value.visits, checked.findings)

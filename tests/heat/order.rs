@@ -189,9 +189,10 @@ fn energy_closes_with_slide_slugs_and_clamped_edges() {
     }
 }
 
-/// A mask in cool order, and nearest neighbour in rounds: memory peaks on cells of `dx_um`, and job times.
+/// A mask in cool order, and nearest neighbour in rounds in the same bites, each a visit: memory peaks on cells of `dx_um`, and job times.
 fn against_nearest(mask: &Mask, dx_um: f64) -> ([f64; 2], [f64; 2]) {
     let base = masks::in_rounds(mask, &masks::nearest_neighbour(mask));
+    let base = masks::in_bites(mask, base);
     let both = [masks::cool(mask).value, base].map(|visits| masks::motion(mask, &visits));
     let peaks = (both.each_ref()).map(|m| simulate(m, &mask.recipe, plain(dx_um)).memory.peak_k);
     println!(
@@ -253,6 +254,10 @@ fn slow_orders_table() {
             ("artwork, in place", masks::in_place(&mask, &drawn)),
             ("artwork, rounds", masks::in_rounds(&mask, &drawn)),
             ("nearest, rounds", masks::in_rounds(&mask, &near)),
+            (
+                "nearest, rounds, in bites",
+                masks::in_bites(&mask, masks::in_rounds(&mask, &near)),
+            ),
         ] {
             let m = masks::motion(&mask, &visits);
             let start = Instant::now();

@@ -289,3 +289,45 @@ fn planning_cells_are_as_fine_as_the_work_allows() {
     let larger = Fineness::choose(&load(4e4, 1e6), &foil);
     assert!(larger.cell_mm[0] > many.cell_mm[0]);
 }
+
+// No source: nothing else was cut, so there is nothing to remember but what lies two bites behind.
+#[test]
+fn a_cut_that_runs_on_does_not_remember_itself() {
+    let recipe = super::check_recipe();
+    let line = |y: f64, start_s: f64, path: u32| Burn {
+        points: vec![[1.0, y], [9.0, y]],
+        start_s,
+        speed_mm_s: 100.0,
+        power_w: 5.0,
+        path,
+        pass: 1,
+    };
+    let mut motion = Motion {
+        sheet_mm: [0.0, 0.0, 10.0, 4.0],
+        burns: vec![line(2.0, 0.0, 0)],
+        end_s: 0.08,
+        ..Motion::default()
+    };
+    let peaks = |motion: &Motion| {
+        [50.0, 100.0].map(|cell_um| {
+            let options = SimOptions {
+                cell_um: Some(cell_um),
+                ..SimOptions::default()
+            };
+            let memory = simulate(motion, &recipe, options).memory;
+            assert!(memory.mean_at_start_k <= memory.max_at_start_k);
+            assert!(memory.max_at_start_k <= memory.peak_k);
+            memory.peak_k
+        })
+    };
+    let alone = peaks(&motion);
+    assert!(alone.iter().all(|k| *k < 10.0), "{alone:?}");
+    // A line beside it, a little later, remembers the first, alike on both cells.
+    motion.burns.push(line(2.5, 0.18, 1));
+    motion.end_s = 0.26;
+    let [fine, coarse] = peaks(&motion);
+    assert!(
+        fine > 2.0 * alone[0] && (coarse / fine - 1.0).abs() < 0.1,
+        "{fine} {coarse}"
+    );
+}
