@@ -161,9 +161,12 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
             order: options.order,
             forced,
         };
-        let plan = ordered
+        let mut plan = ordered
             .map(|(sequence, blocked)| job::place(&sequence, sheet.box_mm, recipe, &label(blocked)))
             .transpose()?;
+        if let Some(plan) = &mut plan {
+            plan.tie_bars = draft.stencil.tie_bars.len();
+        }
         jobs.push(draft.finish(plan));
     }
     times.lap("plan");

@@ -1,6 +1,7 @@
 //! `foilwright preview`: what a written job will do, drawn from the file alone.
 
 use super::{Common, Exit, Overrides};
+use crate::finding::{Finding, Severity};
 use crate::heat::{Detail, HeatResult, SimOptions, simulate};
 use crate::kerf::{CutKind, CutPath};
 use crate::motion::Motion;
@@ -8,7 +9,7 @@ use crate::order::cool::even_limit_k;
 use crate::output::OutputSet;
 use crate::pictures::heat::{HeatPicture, film_png, heat_png};
 use crate::pictures::order::{OrderPicture, order_png};
-use crate::proof::{self, Dialect};
+use crate::proof::{Dialect, Fault, ReadJob};
 use crate::recipe::Recipe;
 use crate::units::{show_time_s, trim_number};
 use anyhow::{Context, anyhow, bail};
@@ -47,9 +48,8 @@ pub fn run(args: PreviewArgs) -> anyhow::Result<Exit> {
         .unwrap_or_default()
         .to_string_lossy()
         .into_owned();
-    let named = || format!("cannot read {}", args.job.display());
-    let bytes = std::fs::read(&args.job).with_context(named)?;
-    let job = proof::read(&name, &bytes, &Dialect::from_recipe(&recipe)).with_context(named)?;
+    let job = super::proof::read_job(&args.job, &Dialect::from_recipe(&recipe))?;
+    let mut findings = doubts(&name, &job, &recipe);
     let motion = complete(job.motion, &recipe).with_context(|| args.job.display().to_string())?;
     let limit_k = recipe
         .heat
@@ -72,7 +72,8 @@ pub fn run(args: PreviewArgs) -> anyhow::Result<Exit> {
             .map_err(|e| anyhow!("cannot make the film: {e}"))?;
         files.add(format!("{stem}.film.png"), film);
     }
-    let findings = result.findings();
+    findings.extend(result.findings());
+    let faulty = crate::finding::worst(&findings) == Some(Severity::Blocking);
     let written = files.write(&[])?;
     if args.common.json {
         let report = serde_json::json!({
@@ -95,13 +96,51 @@ pub fn run(args: PreviewArgs) -> anyhow::Result<Exit> {
         }
         for f in &findings {
             println!("{}: {} [{}]", f.severity.word(), f.message, f.code);
-            println!("  hint: {}", f.hint);
+            if !f.hint.is_empty() {
+                println!("  hint: {}", f.hint);
+            }
         }
         for path in written {
             println!("wrote {}", path.display());
         }
     }
-    Ok(0)
+    Ok(Exit::from(faulty))
+}
+
+/// Why the job may not do what is shown: its faults, what its format does not carry, another foil than the recipe's.
+fn doubts(name: &str, job: &ReadJob, recipe: &Recipe) -> Vec<Finding> {
+    let with_line = |fault: &Fault| Finding {
+        message: match fault.line {
+            Some(line) => format!("line {line}: {}", fault.finding.message),
+            None => fault.finding.message.clone(),
+        },
+        ..fault.finding.clone()
+    };
+    let mut out: Vec<Finding> = job.faults.listed().iter().map(with_line).collect();
+    if [".svg", ".dxf"].iter().any(|end| name.ends_with(end)) {
+        out.push(
+            Finding::note(
+                "pauses-unknown",
+                "this format carries no pauses and no speed: those of the recipe are taken, and no pauses",
+            )
+            .hint("preview the .nc or the .plan.json of the same job"),
+        );
+    }
+    let own = format!(
+        "{} {} um",
+        recipe.foil.material,
+        trim_number(recipe.foil.thickness_um, 4)
+    );
+    if let Some(stated) = job.stated.get("material").filter(|stated| **stated != own) {
+        out.push(
+            Finding::warning(
+                "foil-differs",
+                format!("the job was made for {stated}; its heat is reckoned for {own}"),
+            )
+            .hint("give the --recipe that the job was made with"),
+        );
+    }
+    out
 }
 
 /// Fills in what the file does not say: the sheet, and speed and power where the format has none.
@@ -110,7 +149,9 @@ fn complete(mut motion: Motion, recipe: &Recipe) -> anyhow::Result<Motion> {
         .burns
         .retain(|b| b.length_mm() > 0.0 && b.speed_mm_s.is_finite());
     if motion.burns.is_empty() {
-        bail!("the job holds no cut, so there is nothing to preview");
+        bail!(
+            "the job holds no cut, so there is nothing to preview: nothing moves at a feed with the beam on ([rs274] beam_on) and a power word above 0"
+        );
     }
     for b in &mut motion.burns {
         if b.power_w.is_nan() || b.power_w <= 0.0 {
@@ -242,13 +283,21 @@ pub(super) fn heat_picture(
             show_time_s(motion.end_s)
         ),
         limit_k: Some(limit_k),
-        facts: parameters(recipe, result),
+        facts: parameters(motion, recipe, result),
     };
     heat_png(result, motion, &picture)
 }
 
-fn parameters(recipe: &Recipe, result: &HeatResult) -> Vec<String> {
+fn parameters(motion: &Motion, recipe: &Recipe, result: &HeatResult) -> Vec<String> {
+    let passes = motion.burns.iter().map(|b| b.pass).max().unwrap_or(1);
+    let first = motion.burns.first();
     vec![
+        format!(
+            "{} W at {} mm/s, {passes} pass{}",
+            trim_number(first.map_or(0.0, |b| b.power_w), 2),
+            trim_number(first.map_or(0.0, |b| b.speed_mm_s), 1),
+            if passes == 1 { "" } else { "es" }
+        ),
         format!(
             "{} um {}; {} of the power stays as heat (+- {})",
             trim_number(recipe.foil.thickness_um, 1),

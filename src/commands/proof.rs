@@ -147,7 +147,8 @@ fn unreadable(args: &ProofArgs, why: anyhow::Error) -> anyhow::Result<Exit> {
     Ok(1)
 }
 
-fn read_job(path: &Path, dialect: &Dialect) -> anyhow::Result<ReadJob> {
+/// Reads a job file, or a folder of batches.
+pub(super) fn read_job(path: &Path, dialect: &Dialect) -> anyhow::Result<ReadJob> {
     let name = path.file_name().unwrap_or_default().to_string_lossy();
     let named = || format!("cannot read {}", path.display());
     if path.is_dir() {

@@ -543,6 +543,7 @@ impl<'a> Run<'a> {
             sheet_mm: motion.sheet_mm,
             dx_um: 1e3 * sheet.cell_mm[0],
             dt_us: 1e6 * sheet.dt_s,
+            through_ms: 1e3 * foil.through_s(),
             spacing_um: 1e3 * self.spacing_mm,
             job_s: motion.end_s,
             memory: Memory {

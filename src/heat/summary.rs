@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize};
 /// two cuts is warmed by runs together in them.
 const TOO_COARSE: f64 = 1.15;
 
+/// Slower foils are told of: pulses come a hundredth of a millisecond apart, and a visit takes some.
+const MOST_THROUGH_MS: f64 = 0.5;
+
 /// Rise at the beam that earlier visits left, relative to the slide under it. What ordering can change.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Memory {
@@ -66,6 +69,8 @@ pub struct HeatResult {
     pub sheet_mm: [f64; 4],
     pub dx_um: f64,
     pub dt_us: f64,
+    /// Time in which a step of temperature evens out through the foil, ms: the model holds for longer times only.
+    pub through_ms: f64,
     /// Distance between cuts side by side where they are dense; cells of half of it show the metal between them.
     pub spacing_um: f64,
     pub job_s: f64,
@@ -159,6 +164,18 @@ impl HeatResult {
                     .hint(w.advice())
                     .at(w.at_mm[0], w.at_mm[1])
                     .measured(w.narrowest_um, w.cool_um),
+            );
+        }
+        if self.through_ms > MOST_THROUGH_MS {
+            out.push(
+                Finding::warning(
+                    "heat-not-even",
+                    format!(
+                        "it takes {} ms until this foil is as warm below as above: the heat model, which takes it for even, tells too little of the surface and too much of self-heating",
+                        trim_number(self.through_ms, 1)
+                    ),
+                )
+                .hint("take its figures as no more than a comparison of orders"),
             );
         }
         if self.patch.ratio > 1.0 {

@@ -19,6 +19,9 @@ pub struct Plan {
     pub layer: String,
     /// The sheet in job coordinates: x min, y min, x max, y max.
     pub sheet_mm: [f64; 4],
+    /// Tie bars that the cuts leave.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub tie_bars: usize,
     pub settings: Settings,
     pub paths: Vec<Path>,
     pub steps: Vec<Step>,
@@ -29,6 +32,11 @@ pub struct Plan {
     /// Paths that are cut once more; empty unless this is a clearing job.
     #[serde(skip_serializing_if = "Vec::is_empty", default)]
     pub clearing: Vec<u32>,
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref)]
+fn is_none(count: &usize) -> bool {
+    *count == 0
 }
 
 /// The machine settings the plan was made for.

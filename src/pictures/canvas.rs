@@ -205,7 +205,7 @@ impl Canvas {
         title: &str,
         ticks: &[(f64, String)],
     ) {
-        self.text(x, y - 6.0, 15.0, Anchor::Start, INK, title);
+        self.text(x, y - 6.0, BAR_LABEL_PX, Anchor::Start, INK, title);
         let steps = w.max(1.0) as u32;
         for i in 0..steps {
             let c = map(f64::from(i) / f64::from(steps.max(2) - 1));
@@ -232,6 +232,9 @@ impl Canvas {
         &self.pixmap
     }
 }
+
+/// Size of the words over a colour bar.
+pub const BAR_LABEL_PX: f32 = 15.0;
 
 /// Width of a text in pixels.
 pub fn text_width(text: &str, size: f32) -> f32 {

@@ -1,6 +1,6 @@
 //! The heat picture: peak settled rise over the sheet, limit contour, cut slots, scale, legend.
 
-use super::canvas::{ALARM, Anchor, Canvas, INK, PAPER, QUIET, Rgb};
+use super::canvas::{ALARM, Anchor, BAR_LABEL_PX, Canvas, INK, PAPER, QUIET, Rgb, text_width};
 use super::maps::cividis;
 use super::order::wrap;
 use super::page::{HEIGHT, PANEL, WIDTH, page};
@@ -243,8 +243,10 @@ fn legend(canvas: &mut Canvas, result: &HeatResult, picture: &HeatPicture, top: 
     }
 }
 
-/// Smallest frames that are still readable.
+/// Frames are made smaller down to the first, then fewer, down to so many, and only then smaller still.
+const READABLE_PX: u32 = 360;
 const LEAST_FRAME_PX: u32 = 160;
+const ENOUGH_FRAMES: usize = 12;
 
 /// One frame of the film, small: the field, the beam and the time.
 pub fn frame_image(
@@ -290,13 +292,16 @@ pub fn frame_image(
         INK,
         &show_time_s(frame.time_s),
     );
+    let room = side as f32 / 2.0 - 20.0;
+    let label = ["temperature rise, K", "rise, K"];
+    let fits = |label: &&str| text_width(label, BAR_LABEL_PX) <= room;
     canvas.colour_bar(
         side as f32 / 2.0,
         y,
-        side as f32 / 2.0 - 20.0,
+        room,
         10.0,
         cividis,
-        "temperature rise, K",
+        label.into_iter().find(fits).unwrap_or("K"),
         &[(0.0, "0".to_owned()), (1.0, trim_number(top_k, 1))],
     );
     canvas
@@ -319,7 +324,11 @@ pub fn film_png(
         if bytes.len() <= most_bytes {
             return Ok(bytes);
         }
-        if side > LEAST_FRAME_PX {
+        if side > READABLE_PX {
+            side = (side * 2 / 3).max(READABLE_PX);
+        } else if every * ENOUGH_FRAMES < result.frames.len() {
+            every *= 2;
+        } else if side > LEAST_FRAME_PX {
             side = (side * 2 / 3).max(LEAST_FRAME_PX);
         } else if every < result.frames.len() {
             every *= 2;

@@ -132,6 +132,11 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     let stated = BTreeMap::from([
         ("kerf_um".to_owned(), s.kerf_um.to_string()),
         ("passes".to_owned(), s.passes.to_string()),
+        ("tie_bars".to_owned(), plan.tie_bars.to_string()),
+        (
+            "material".to_owned(),
+            format!("{} {} um", s.material, s.thickness_um),
+        ),
         ("laser_side".to_owned(), s.laser_side.clone()),
         ("layer".to_owned(), plan.layer.clone()),
         (

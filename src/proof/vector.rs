@@ -137,7 +137,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     {
         for part in about.split(';') {
             if let Some((key, value)) = part.trim().split_once(' ')
-                && ["kerf_um", "passes", "laser_side", "layer"].contains(&key)
+                && ["kerf_um", "passes", "tie_bars", "laser_side", "layer"].contains(&key)
             {
                 stated.insert(key.to_owned(), value.trim().to_owned());
             }

@@ -479,6 +479,18 @@ impl<'a> Proof<'a> {
                 );
             }
         }
+        if let Some(stated) = self.job.number("tie_bars")
+            && stated > bars.len() as f64
+        {
+            self.faults.push(
+                Finding::blocking(
+                    "bar-missing",
+                    format!("the job states {stated} tie bars; {} are left", bars.len()),
+                )
+                .hint("a bar was cut away: what it held may hang on too few"),
+                None,
+            );
+        }
         self.as_cut.narrowest_bar_um = bars.iter().map(|b| b.width_um).min_by(f64::total_cmp);
         self.as_cut.bars = bars;
         let mut unopened = vec![false; layer.openings.len()];
