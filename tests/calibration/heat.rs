@@ -65,6 +65,16 @@ fn heat_fraction_and_loss_come_back_within_their_uncertainty() {
         let (blank, exact) = true_readings(&recipe, &Foil::new(&truth));
         let peak = exact.iter().map(|r| r[1]).fold(0.0, f64::max);
         assert!(peak > 3.0, "the sensor sees only {peak} K");
+        // Readings as good as they come: what is left is what the closed form leaves out.
+        let (burst, readings) = heat::read(&table(&blank, &exact)).unwrap();
+        let fit = heat::fit(&burst, &readings).unwrap();
+        for (found, truth) in [(fit.absorbed_fraction, absorbed), (fit.loss_w_m2_k, loss)] {
+            println!("{found:?}, {truth}");
+            assert!(
+                (found.value - truth).abs() <= found.half_width_95,
+                "{found:?}, {truth}"
+            );
+        }
         let cases = 50;
         let (mut eta_in, mut loss_in) = (0, 0);
         let mut random = Random::new(11);
