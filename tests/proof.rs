@@ -1,6 +1,7 @@
 //! Proof: jobs read back, faults caught, untouched jobs left alone.
 
 mod agreement;
+mod bites;
 mod clear;
 mod cut_out;
 mod dialects;

@@ -266,3 +266,11 @@ fn a_feed_against_the_sense_before_any_unit() {
     assert_eq!(found, ["feed-missing", "units-missing"]);
     assert!(job.motion.end_s >= 0.0);
 }
+
+// Common practice, no source: a beam at rest burns a pit, and a pause of minutes is a dwell unit mistaken.
+#[test]
+fn pits_and_pauses_of_minutes_are_told() {
+    assert_eq!(codes(&job("G1 X8\nM5\nM3")), code("beam-at-rest", 8));
+    assert_eq!(codes(&job("G1 X8\nM5\nG4 P500")), code("dwell-long", 7));
+    assert_eq!(codes(&job("G1 X8\nM5\nG4 P50")), []);
+}

@@ -140,3 +140,142 @@ fn other_placements_are_read_back_alike() {
         }
     }
 }
+
+/// Runs `foilwright proof` on a job of the small layer, with its text changed.
+fn proof_of(
+    format: &str,
+    change: impl Fn(&str) -> String,
+    more: &[&str],
+) -> (Option<i32>, serde_json::Value) {
+    let folder = tempfile::tempdir().unwrap();
+    let drawing = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data/fine-leads.svg");
+    let run = |args: &[&str]| {
+        assert_cmd::Command::cargo_bin("foilwright")
+            .unwrap()
+            .args(args)
+            .args(["--json", "--no-pictures", "--out"])
+            .arg(folder.path())
+            .output()
+            .unwrap()
+    };
+    let art = drawing.to_str().unwrap();
+    let cut = run(&["cut", art, "--as", format, "--order", "artwork"]);
+    assert!(cut.status.success());
+    let report: serde_json::Value = serde_json::from_slice(&cut.stdout).unwrap();
+    let name = report["files"][0].as_str().unwrap();
+    let file = folder.path().join(name);
+    let text = std::fs::read_to_string(&file).unwrap();
+    std::fs::write(&file, change(&text)).unwrap();
+    let args = [
+        &[
+            "proof",
+            file.to_str().unwrap(),
+            "--artwork",
+            art,
+            "--no-heat",
+        ],
+        more,
+    ]
+    .concat();
+    let proof = run(&args);
+    let found = serde_json::from_slice(&proof.stdout).unwrap();
+    (proof.status.code(), found)
+}
+
+fn told(report: &serde_json::Value) -> Vec<(String, String)> {
+    let text = |f: &serde_json::Value, key: &str| f[key].as_str().unwrap_or_default().to_owned();
+    let found = report["findings"].as_array().unwrap().iter();
+    found
+        .map(|f| (text(f, "code"), text(f, "severity")))
+        .collect()
+}
+
+#[test]
+fn files_that_are_cut_short_are_faulty_in_every_format() {
+    for format in ["rs274", "svg", "plan", "dxf"] {
+        assert_eq!(proof_of(format, str::to_owned, &[]).0, Some(0), "{format}");
+        let (code, report) = proof_of(format, |text| text[..text.len() * 2 / 3].to_owned(), &[]);
+        assert_eq!(code, Some(1), "{format}");
+        let found = told(&report);
+        assert!(
+            found
+                .iter()
+                .any(|f| ["truncated", "unreadable"].contains(&f.0.as_str())),
+            "{format}: {found:?}"
+        );
+    }
+}
+
+#[test]
+fn other_units_and_another_speed_are_told() {
+    let (code, report) = proof_of("dxf", |t| t.replace("millimetres", "inches"), &[]);
+    assert_eq!(code, Some(1));
+    assert!(told(&report).iter().any(|f| f.0 == "units"));
+    let (code, report) = proof_of("rs274", |t| t.replace("F6000", "F60000"), &[]);
+    assert_eq!(code, Some(0));
+    let found = told(&report);
+    assert!(
+        found.contains(&("speed-differs".to_owned(), "warning".to_owned())),
+        "{found:?}"
+    );
+}
+
+// Elementary geometry: between an arc and its chord lies the chord's height, which the tolerance bounds.
+#[test]
+fn the_edge_error_holds_what_flattening_added() {
+    let folder = tempfile::tempdir().unwrap();
+    let art = folder.path().join("disc.svg");
+    std::fs::write(
+        &art,
+        r#"<svg xmlns="http://www.w3.org/2000/svg" width="10mm" height="10mm" viewBox="0 0 10 10"><g id="a"><circle cx="5" cy="5" r="2"/></g></svg>"#,
+    )
+    .unwrap();
+    let recipe = folder.path().join("r.toml");
+    let run = |args: &[&str]| {
+        assert_cmd::Command::cargo_bin("foilwright")
+            .unwrap()
+            .args(args)
+            .args([
+                "--recipe",
+                recipe.to_str().unwrap(),
+                "--json",
+                "--no-pictures",
+                "--out",
+            ])
+            .arg(folder.path())
+            .output()
+            .unwrap()
+    };
+    let art = art.to_str().unwrap();
+    let job = folder.path().join("disc-a.nc");
+    for (tolerance_um, limit_um) in [(0.1, 0.5), (1.0, 2.5), (5.0, 12.0)] {
+        let text =
+            format!("[rules]\ntolerance_um = {tolerance_um:?}\nmax_edge_error_um = {limit_um:?}\n");
+        std::fs::write(&recipe, text).unwrap();
+        let cut = run(&["cut", art, "--as", "rs274", "--order", "artwork"]);
+        assert!(
+            cut.status.success(),
+            "{}",
+            String::from_utf8_lossy(&cut.stdout)
+        );
+        let proof = run(&[
+            "proof",
+            job.to_str().unwrap(),
+            "--artwork",
+            art,
+            "--no-heat",
+        ]);
+        let report: serde_json::Value = serde_json::from_slice(&proof.stdout).unwrap();
+        let error_um = report["as_cut"]["edge_error_max_um"].as_f64().unwrap();
+        assert!(report["passed"].as_bool().unwrap());
+        // Coordinates are written to a tenth of a micrometre.
+        assert!(
+            error_um > 0.4 * tolerance_um - 0.1 && error_um < tolerance_um + 0.1,
+            "{error_um} at {tolerance_um}"
+        );
+    }
+    std::fs::write(&recipe, "[rules]\ntolerance_um = 20.0\n").unwrap();
+    let refused = run(&["cut", art]);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("half of max_edge_error_um"));
+}
