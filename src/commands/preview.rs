@@ -11,7 +11,7 @@ use crate::pictures::heat::{HeatPicture, film_png, heat_png};
 use crate::pictures::order::{OrderPicture, order_png};
 use crate::proof::{Dialect, Fault, ReadJob};
 use crate::recipe::Recipe;
-use crate::units::{show_time_s, trim_number};
+use crate::units::{plural, show_time_s, trim_number};
 use anyhow::{Context, anyhow, bail};
 use clap::Args;
 use std::collections::BTreeSet;
@@ -250,9 +250,12 @@ fn order_picture(name: &str, motion: &Motion) -> OrderPicture {
         subtitle: "as the file will be cut; job coordinates, y up".to_owned(),
         facts: vec![
             format!(
-                "{} paths, {} cuts, {passes} passes",
+                "{} path{}, {} cut{}, {passes} pass{}",
                 paths.len(),
-                motion.burns.len()
+                plural(paths.len()),
+                motion.burns.len(),
+                plural(motion.burns.len()),
+                if passes == 1 { "" } else { "es" }
             ),
             format!(
                 "job {}, beam on {}",

@@ -258,29 +258,37 @@ fn legend(canvas: &mut Canvas, motion: &Motion, picture: &OrderPicture) {
         canvas.text(x + 40.0, y + 5.0, 15.0, Anchor::Start, INK, text);
         y += 28.0;
     };
+    // A job file tells of cuts, not of what they open.
+    let known = !picture.openings.is_empty();
     row(
         canvas,
         &|c, y| c.rect(x, y - 8.0, 28.0, 16.0, FOIL),
-        "foil that stays",
-    );
-    row(
-        canvas,
-        &|c, y| {
-            c.rect(x, y - 8.0, 28.0, 16.0, PAPER);
-            c.polyline(
-                [
-                    [x, y - 8.0],
-                    [x + 28.0, y - 8.0],
-                    [x + 28.0, y + 8.0],
-                    [x, y + 8.0],
-                ],
-                true,
-                1.0,
-                QUIET,
-            );
+        if known {
+            "foil that stays"
+        } else {
+            "the sheet"
         },
-        "opening",
     );
+    if known {
+        row(
+            canvas,
+            &|c, y| {
+                c.rect(x, y - 8.0, 28.0, 16.0, PAPER);
+                c.polyline(
+                    [
+                        [x, y - 8.0],
+                        [x + 28.0, y - 8.0],
+                        [x + 28.0, y + 8.0],
+                        [x, y + 8.0],
+                    ],
+                    true,
+                    1.0,
+                    QUIET,
+                );
+            },
+            "opening",
+        );
+    }
     if !picture.bars.is_empty() {
         let widths: Vec<f64> = picture.bars.iter().map(|b| b.2 * 1e3).collect();
         let (lo, hi) = widths
