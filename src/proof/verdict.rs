@@ -548,7 +548,17 @@ impl<'a> Proof<'a> {
         self.as_cut.openings_drawn = layer.openings.len();
         self.as_cut.openings_cut = unopened.iter().filter(|u| !**u).count();
         for (k, (from, to)) in beside {
-            let at = edges::place(&self.rings[all[k].ring as usize], (from + to) / 2.0).0;
+            let ring = &self.rings[all[k].ring as usize];
+            let part = Stretch {
+                from_um: from,
+                to_um: to,
+                ..all[k]
+            };
+            // Another bar may run on along a web there.
+            if webs::widened(&part, ring, &self.drawn, &self.cut, widths).is_some() {
+                continue;
+            }
+            let at = edges::place(ring, (from + to) / 2.0).0;
             let line = self.line_near(at);
             self.fault(layer, at, attached(to - from), line);
         }
