@@ -27,6 +27,8 @@ pub struct Foil {
     pub clamped: bool,
     /// Fraction of the mean power that stays as heat.
     pub absorbed: f64,
+    /// Width that a cut takes out of the sheet, m.
+    pub kerf_m: f64,
     /// Rise at which a fully restrained sheet first yields, K.
     pub first_yield_k: f64,
     /// Buckling rise of a simply supported patch times its side squared, K m2.
@@ -52,6 +54,7 @@ impl Foil {
             slide_loss_w_m2_k: recipe.heat.slide_loss_w_m2_k,
             clamped: recipe.heat.edges == FoilEdges::Clamped,
             absorbed: recipe.laser.absorbed_fraction,
+            kerf_m: recipe.kerf.width_um * 1e-6,
             first_yield_k: m.first_yield_k(),
             buckling_k_m2: 2.0 * pi2 * h * h / (12.0 * 1.3 * m.expansion_ppm_k * 1e-6),
         }

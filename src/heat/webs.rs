@@ -18,6 +18,8 @@ const MOST_PLACES: f64 = 4e5;
 const GRID_UM: f64 = 30.0;
 /// The way across a web is searched in so many pieces.
 const PIECES: f64 = 6.0;
+/// No web is as narrow as this: the overlap of a join runs on the cut itself, and cuts a kerf apart meet.
+const NOTHING_UM: f64 = 1.0;
 /// Longest run-in or run-out, and the distance within which points are one.
 const STUB_UM: f64 = 200.0;
 const TOUCH_UM: f64 = 1e-3;
@@ -27,6 +29,7 @@ const TOUCH_UM: f64 = 1e-3;
 pub struct WebWarning {
     /// Pairs of cuts with such a web between them.
     pub count: usize,
+    /// Width of the foil that stays: what the cuts on both sides take is not counted.
     pub narrowest_um: f64,
     pub rise_k: f64,
     pub at_mm: [f64; 2],
@@ -70,7 +73,8 @@ fn rounded(value: f64, rule: impl Fn(f64) -> f64) -> f64 {
     rule(value / unit) * unit
 }
 
-/// Finds them: half of a pass's heat goes into a web of width w, q' / (2 C w).
+/// Finds them: half of a pass's heat goes into a web of width w, q' / (2 C w). Burns are lines; the web is what
+/// `foil.kerf_m` leaves between them.
 pub fn hot_webs(motion: &Motion, foil: &Foil) -> Option<WebWarning> {
     let (line, speed_mm_s) = motion
         .burns
@@ -86,6 +90,7 @@ pub fn hot_webs(motion: &Motion, foil: &Foil) -> Option<WebWarning> {
         return None;
     }
     let cool_um = cool_um.min(2000.0);
+    let kerf_um = foil.kerf_m * 1e6;
     let outlines = Outlines::new(motion);
     let mut webs: Vec<_> = outlines
         .places()
@@ -94,12 +99,18 @@ pub fn hot_webs(motion: &Motion, foil: &Foil) -> Option<WebWarning> {
         .flat_map_iter(|(line, p)| {
             let line = &outlines.lines.segments[line];
             let own = line.owner;
-            let beside = outlines.beside(line, p, cool_um);
+            let beside = outlines.beside(line, p, cool_um + kerf_um);
             beside
                 .into_iter()
                 .flatten()
-                .map(move |(width, other, middle)| {
-                    ((own.min(other), own.max(other)), width, middle)
+                .filter_map(move |(between, other, middle)| {
+                    // Where the cuts meet, nothing stays.
+                    let width = between - kerf_um;
+                    (width > NOTHING_UM).then_some((
+                        (own.min(other), own.max(other)),
+                        width,
+                        middle,
+                    ))
                 })
         })
         .collect();
@@ -252,7 +263,7 @@ impl Outlines {
         }
         out
     }
-    /// Nearest cut on either side of `p` on `line`, straight across: width, path, middle.
+    /// Nearest cut on either side of `p` on `line`, straight across: distance, path, middle.
     fn beside(&self, line: &Segment, p: [f64; 2], reach: f64) -> [Option<(f64, u32, [f64; 2])>; 2] {
         let n = line.left();
         [1.0, -1.0].map(|side| {
@@ -286,8 +297,7 @@ impl Outlines {
             }
             let q = o.at(sa / (sa - sb));
             let d = (q[0] - p[0]) * n[0] + (q[1] - p[1]) * n[1];
-            // A micrometre: the overlap of a join runs on the cut itself.
-            if d > 1.0 && d >= from && d < to && best.is_none_or(|b| (d, o.owner) < b) {
+            if d > NOTHING_UM && d >= from && d < to && best.is_none_or(|b| (d, o.owner) < b) {
                 best = Some((d, o.owner));
             }
         });

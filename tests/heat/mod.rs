@@ -1,6 +1,7 @@
 //! Heat: the solver against closed forms, an implicit solver and the energy account; cool order on masks.
 
 mod closed_forms;
+mod joins;
 mod masks;
 mod never_worse;
 mod oracle;

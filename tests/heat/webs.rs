@@ -8,7 +8,12 @@ use foilwright::regions::{FillRule, Point, Regions, normalise};
 
 /// Openings, each a box in micrometres, cut as the program cuts them: with run-in, overlap and run-out.
 fn cut(boxes: &[[i32; 4]]) -> (Motion, Foil) {
-    let recipe = Recipe::load("steel-25um").unwrap();
+    cut_with(boxes, 8.0)
+}
+
+fn cut_with(boxes: &[[i32; 4]], kerf_um: f64) -> (Motion, Foil) {
+    let mut recipe = Recipe::load("steel-25um").unwrap();
+    recipe.kerf.width_um = kerf_um;
     let rings: Vec<Vec<Point>> = boxes
         .iter()
         .map(|b| {
@@ -46,13 +51,52 @@ fn a_narrow_opening_is_no_web() {
 
 #[test]
 fn foil_between_two_openings_is_one() {
-    // A bar of 100 um: the cuts run 108 um apart, q' / (2 C w) above the rest.
+    // A bar of 100 um, q' / (2 C w) above the rest; the beam runs half a kerf inside the openings.
     let (motion, foil) = cut(&[[2000, 2000, 4000, 7000], [4100, 2000, 6000, 7000]]);
     let found = hot_webs(&motion, &foil).unwrap();
     assert_eq!(found.count, 1);
-    assert!((found.narrowest_um - 108.0).abs() < 0.1, "{found:?}");
-    let rise_k = foil.absorbed * 5.0 / 0.1 / (2.0 * foil.capacity_j_m2_k * 108e-6);
+    assert!((found.narrowest_um - 100.0).abs() < 0.1, "{found:?}");
+    let rise_k = foil.absorbed * 5.0 / 0.1 / (2.0 * foil.capacity_j_m2_k * 100e-6);
     assert!((found.rise_k / rise_k - 1.0).abs() < 1e-3, "{found:?}");
+}
+
+/// A web as wide as the drawing says, whatever the kerf; the hot ones are told by their own width.
+#[test]
+fn webs_are_as_wide_as_drawn() {
+    for kerf_um in [4.0, 8.0, 30.0, 60.0] {
+        let cool_um = hot_webs_limit_um();
+        for bar_um in [20, 55, cool_um / 2, cool_um - 5] {
+            let boxes = [[2000, 2000, 4000, 7000], [4000 + bar_um, 2000, 6000, 7000]];
+            let (motion, foil) = cut_with(&boxes, kerf_um);
+            let found = hot_webs(&motion, &foil).unwrap();
+            let told = (found.count, found.narrowest_um);
+            assert!(
+                told.0 == 1 && (told.1 - f64::from(bar_um)).abs() < 0.1,
+                "kerf {kerf_um}: {found:?}"
+            );
+            assert!(found.narrowest_um < found.cool_um);
+            let rise_k =
+                foil.absorbed * 5.0 / 0.1 / (2.0 * foil.capacity_j_m2_k * f64::from(bar_um) * 1e-6);
+            assert!((found.rise_k / rise_k - 1.0).abs() < 1e-2, "{found:?}");
+        }
+        // One micrometre to either side of what stays cool.
+        for (bar_um, hot) in [(cool_um - 1, true), (cool_um + 1, false)] {
+            let boxes = [[2000, 2000, 4000, 7000], [4000 + bar_um, 2000, 6000, 7000]];
+            let (motion, foil) = cut_with(&boxes, kerf_um);
+            assert_eq!(
+                hot_webs(&motion, &foil).is_some(),
+                hot,
+                "kerf {kerf_um}, bar {bar_um}"
+            );
+        }
+    }
+}
+
+/// Width at which half of the heat of a pass warms a web by 400 K, rounded to micrometres.
+fn hot_webs_limit_um() -> i32 {
+    let (_, foil) = cut(&[]);
+    let line_j_m = foil.absorbed * 5.0 / 0.1;
+    (line_j_m / (2.0 * foil.capacity_j_m2_k * 400.0) * 1e6).round() as i32
 }
 
 /// The heat that the sentence asks for keeps the narrowest web at the limit, by the formula of the warning itself.
