@@ -14,6 +14,7 @@ mod house;
 mod icons;
 mod kerf;
 mod laws;
+mod leads;
 mod proof;
 mod recipe;
 mod regions;

@@ -1,7 +1,7 @@
 //! Kerf compensation: the boundary of every opening moved inwards by half the kerf, single lines where
 //! the opening is no wider than the kerf, inner strokes where the slug would be too small to come free.
 
-use super::lines::narrow_parts;
+use super::lines::{Widths, narrow_parts};
 use super::{Contour, CutKind};
 use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
@@ -17,6 +17,18 @@ const CLEAR_STEP: f64 = 0.5;
 const SLIVER: f64 = 0.1;
 /// Openings no longer than this many kerfs, and no wider than one, are dots.
 const DOT: f64 = 1.25;
+/// Slugs nowhere wider than so many times the edge error that is accepted, or this fraction of the kerf, come of
+/// the drawing's noise (flattening, rounding): a line along the middle misses the edges by half of that.
+const NOISE_ERRORS: f64 = 0.9;
+const NOISE: f64 = 0.1125;
+/// Wider ones end where they are narrower than this part of that: what flattening may do to the width of a lead lies
+/// between the two.
+const THIN: f64 = 0.8;
+/// Thin parts of a slug are left out when they are longer than so many widths; corners sharper than about 5 degrees
+/// have such tips.
+const LONG: f64 = 10.0;
+/// Rounding moves a side by less than this, nanometres.
+const HAIR_NM: f64 = 10.0;
 /// Openings handled by one thread at a time; results do not depend on it.
 const CHUNK_OPENINGS: usize = 256;
 
@@ -102,6 +114,21 @@ fn one_opening(
     // A slug that vanishes under erosion by half of min_slug sticks: clear it whole.
     let slug_limit = kerf + recipe.min_slug_um() * NM_PER_UM / 2.0;
     let depth = slug_limit - kerf / 2.0;
+    let noise = (NOISE * kerf)
+        .min(NOISE_ERRORS * recipe.rules.max_edge_error_um * NM_PER_UM)
+        .max(3.0 * tolerance);
+    // Convex and blunt: there are neither parts nor slugs too narrow.
+    let blunt = own.len() == 1 && shape.holes().len() == 0 && is_blunt(shape.outer(), kerf + noise);
+    let clean = if kerf > 0.0 && !blunt && !own.is_empty() {
+        without_noise(paths, own.clone(), noise, tolerance)
+    } else {
+        None
+    };
+    // What is left out becomes a line.
+    let (paths, own, noise) = match &clean {
+        Some(clean) => (clean, 0..clean.len(), noise),
+        None => (paths, own, 0.0),
+    };
     for part in own.clone().map(|k| paths.shape(k)) {
         let outer = out.value.len() as u32;
         let small = kerf > 0.0
@@ -126,12 +153,57 @@ fn one_opening(
             clear(index, outer, part, kerf, tolerance, &mut out.value);
         }
     }
-    if kerf > 0.0 {
-        let lost = lost_parts(shape, paths, own, kerf, tolerance);
+    if kerf > 0.0 && !blunt {
+        let lost = lost_parts(shape, paths, own.clone(), kerf, tolerance);
         if !lost.is_empty() {
-            single_lines(index, shape, &lost, kerf, out);
+            let reached = paths_of(paths, own);
+            single_lines(index, shape, &lost, &reached, [kerf, noise], out);
         }
     }
+}
+
+fn paths_of(paths: &Regions, own: std::ops::Range<usize>) -> Regions {
+    let mut out = Regions::new();
+    for k in own {
+        out.push_shape(paths.shape(k));
+    }
+    out
+}
+
+/// The paths `own` without slugs that are nowhere wider than `noise`, and without the thinnest parts of others: an
+/// opening as wide as the kerf would else fall into slugs a few nanometres wide wherever the drawing's noise leaves
+/// room, each cut all round. Between the two widths a slug is kept or left out as a whole, so that noise about
+/// either of them does not break it up. `None` where there are none.
+fn without_noise(
+    paths: &Regions,
+    own: std::ops::Range<usize>,
+    noise: f64,
+    tolerance: f64,
+) -> Option<Regions> {
+    let survives = |s: Shape<'_>, depth: f64| {
+        surely_survives(s, depth) || !regions::inset(&s.to_regions(), depth, 1.0).is_empty()
+    };
+    let thin = THIN * noise;
+    let all = paths_of(paths, own);
+    let core = regions::inset(&all, thin / 2.0, tolerance.min(thin / 8.0))
+        .filter(|s| survives(s, (noise - thin) / 2.0));
+    // Corners lose their tips to this, and get them back.
+    let grown = regions::outset(&core, thin / 2.0 + 2.0 * tolerance, tolerance);
+    let lost = regions::difference(&all, &grown).filter(|s| {
+        let b = s.bounds();
+        (b.width_nm().max(b.height_nm()) as f64) > noise * LONG
+    });
+    let left = if lost.is_empty() {
+        None
+    } else {
+        // A little more, since sides that only nearly coincide would leave a hair of it.
+        Some(regions::difference(
+            &all,
+            &regions::outset(&lost, HAIR_NM, HAIR_NM / 4.0),
+        ))
+    };
+    let kept = (left.as_ref().unwrap_or(&all)).filter(|s| survives(s, noise / 2.0));
+    (left.is_some() || kept.len() < all.len()).then_some(kept)
 }
 
 /// Whether a shape without holes surely holds a disc of radius `depth_nm`: one about its middle, or one
@@ -210,13 +282,7 @@ fn lost_parts(
     if own.is_empty() {
         return shape.to_regions();
     }
-    if own.len() == 1 && shape.holes().len() == 0 && is_blunt(shape.outer(), kerf) {
-        return Regions::new();
-    }
-    let mut path = Regions::new();
-    for k in own {
-        path.push_shape(paths.shape(k));
-    }
+    let path = paths_of(paths, own);
     let whole = shape.to_regions();
     let swept = regions::outset(&path, kerf / 2.0 + 2.0 * tolerance, tolerance);
     // A corner of angle t keeps a tip that reaches r / sin(t/2) from the path. What is left is worth a line when
@@ -285,11 +351,13 @@ fn is_blunt(ring: &[Point], kerf: f64) -> bool {
     true
 }
 
+/// Lines along the parts `lost` of the opening; the beam goes round `reached` already.
 fn single_lines(
     index: u32,
     shape: Shape<'_>,
     lost: &Regions,
-    kerf: f64,
+    reached: &Regions,
+    [kerf, noise]: [f64; 2],
     out: &mut Checked<Vec<Contour>>,
 ) {
     let b = shape.bounds();
@@ -312,7 +380,12 @@ fn single_lines(
         }
         return;
     }
-    let narrow = match narrow_parts(shape, lost, kerf / 2.0, SLIVER * kerf / 2.0) {
+    let widths = Widths {
+        kerf,
+        most: kerf + noise,
+        sliver: SLIVER * kerf,
+    };
+    let narrow = match narrow_parts(shape, lost, reached, &widths) {
         Ok(narrow) => narrow,
         Err(e) => {
             out.findings.push(
@@ -348,8 +421,13 @@ fn single_lines(
         let at = crate::polyline::middle(&line.points).unwrap_or_default();
         let (x, y) = (at[0] / NM_PER_MM, at[1] / NM_PER_MM);
         let message = format!(
-            "drawn {} um wide, no wider than the kerf: cut as a single line that comes out about {} um wide",
+            "drawn {} um wide, {} wider than the kerf: cut as a single line that comes out about {} um wide",
             um(line.min_width),
+            if line.min_width > kerf {
+                "hardly"
+            } else {
+                "no"
+            },
             um(kerf)
         );
         let finding = if kerf > 2.0 * line.min_width {

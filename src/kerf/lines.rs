@@ -3,7 +3,8 @@
 use crate::polyline::{distance, thinned};
 use crate::regions::medial::{MedialAxis, MedialError, Node};
 use crate::regions::narrow::narrow_axis;
-use crate::regions::{Regions, Shape};
+use crate::regions::{EdgeIndex, Regions, Shape};
+use std::cell::LazyCell;
 use std::collections::BTreeMap;
 
 /// A centre line of a part that the beam fills in one stroke. Nanometres.
@@ -41,28 +42,46 @@ const TIP_FLAT: f64 = 2.0;
 const BRANCH_REACH: f64 = 1.5;
 /// Lines with a free end are at least this many half kerfs long, or left to corner rounding.
 const SHORTEST: f64 = 2.0;
+/// So many half kerfs from a free end, the wall there is no nearer than the sides.
+const WALL: f64 = 1.5;
 /// Slivers shorter than this many half kerfs are not worth a word.
 const SLIVER_LENGTH: f64 = 4.0;
 
-/// The centre lines of all parts of the shape whose half width is at most `radius`; `near` tells where to
-/// look. Free ends are pulled in so that a beam of that radius ends where the drawing does; tips of corners
-/// are left to corner rounding, parts under `sliver` (half width) are left out.
+/// Widths that decide what is a line, nanometres.
+pub(super) struct Widths {
+    pub kerf: f64,
+    /// Parts up to this wide are lines; not below the kerf.
+    pub most: f64,
+    /// Parts below this are left out.
+    pub sliver: f64,
+}
+
+/// The centre lines of all parts of the shape that are no wider than `widths.most`, but not of those inside
+/// `reached`, which the beam goes round; `near` tells where to look. Free ends are pulled in so that a beam as wide
+/// as the kerf ends where the drawing does; tips of corners are left to corner rounding.
 ///
 /// # Errors
 /// As [`narrow_axis`].
 pub(super) fn narrow_parts(
     shape: Shape<'_>,
     near: &Regions,
-    radius: f64,
-    sliver: f64,
+    reached: &Regions,
+    widths: &Widths,
 ) -> Result<Narrow, MedialError> {
-    let limit = radius + TOUCH_NM;
-    let axis = narrow_axis(shape, near, limit)?;
+    let (radius, sliver) = (widths.kerf / 2.0, widths.sliver / 2.0);
+    let limit = widths.most / 2.0 + TOUCH_NM;
+    let mut axis = narrow_axis(shape, near, limit)?;
+    // Narrow, but with a slug all the same: part of one that is wider elsewhere.
+    let slugs = EdgeIndex::new(reached);
+    let cut: Vec<bool> = (axis.nodes.iter())
+        .map(|n| n.radius > radius + TOUCH_NM && slugs.encloses(n.at))
+        .collect();
+    axis.edges.retain(|[a, b]| !(cut[*a] && cut[*b]));
     let thin = Graph::new(between(&axis, 0.0, sliver));
     let slivers = thin.chains();
     let slivers = slivers
         .iter()
-        .map(|chain| thin.whole(chain))
+        .map(|chain| thin.whole(chain, radius))
         .filter(|line| crate::polyline::length(&line.points) > SLIVER_LENGTH * radius)
         .collect();
     let mut graph = Graph::new(between(&axis, sliver, limit));
@@ -73,16 +92,31 @@ pub(super) fn narrow_parts(
     if graph.near.is_empty() && alone {
         graph = all;
     }
+    let walls = LazyCell::new(|| EdgeIndex::new(&shape.to_regions()));
     let lines = graph
         .chains()
         .into_iter()
         .filter_map(|chain| {
-            let line = graph.line(&chain, radius)?;
+            let mut line = graph.line(&chain, radius)?;
             // Ends of corners that no rule above took away.
             let ends = [chain[0], chain[chain.len() - 1]];
             let free = ends.iter().any(|n| graph.is_free(*n, radius));
             let short = crate::polyline::length(&line.points) < SHORTEST * radius;
-            (alone || !free || !short).then_some(line)
+            // Between the end of a slug and the place where the part is as narrow as the kerf.
+            let wide = chain
+                .iter()
+                .all(|n| graph.nodes[*n].radius > radius + TOUCH_NM);
+            if !line.closed && line.max_width > widths.kerf {
+                // Where the part is wider than the kerf, the wall at its end is further away than the beam reaches.
+                let most = widths.most - widths.kerf;
+                for end in [1, 0] {
+                    if graph.degree(ends[end]) == 1 {
+                        prolong(&mut line.points, &walls, radius, most);
+                    }
+                    line.points.reverse();
+                }
+            }
+            (alone || !(short && (free || wide))).then_some(line)
         })
         .collect();
     Ok(Narrow { lines, slivers })
@@ -304,11 +338,30 @@ impl Graph {
         }
         out
     }
-    /// The chain as it is.
-    fn whole(&self, chain: &[usize]) -> CentreLine {
-        let widths = chain.iter().map(|n| 2.0 * self.nodes[*n].radius);
-        let (min_width, max_width) =
-            widths.fold((f64::MAX, 0.0f64), |(lo, hi), w| (lo.min(w), hi.max(w)));
+    /// The chain as it is. The discs at a free end touch the wall there and tell less than the width; they count
+    /// only where there are no others.
+    fn whole(&self, chain: &[usize], radius: f64) -> CentreLine {
+        let mut at = 0.0;
+        let mut along = vec![0.0];
+        for w in chain.windows(2) {
+            at += distance(self.nodes[w[0]].at, self.nodes[w[1]].at);
+            along.push(at);
+        }
+        let end = |n: usize| {
+            if self.degree(n) == 1 {
+                WALL * radius
+            } else {
+                0.0
+            }
+        };
+        let (first, last) = (end(chain[0]), at - end(chain[chain.len() - 1]));
+        let width = |n: &usize| 2.0 * self.nodes[*n].radius;
+        let max_width = chain.iter().map(width).fold(0.0, f64::max);
+        let min_width = (chain.iter().zip(&along))
+            .filter(|(_, at)| (first..=last).contains(*at))
+            .map(|(n, _)| width(n))
+            .reduce(f64::min)
+            .unwrap_or(max_width);
         CentreLine {
             points: chain.iter().map(|n| self.nodes[*n].at).collect(),
             min_width,
@@ -323,7 +376,7 @@ impl Graph {
             min_width,
             max_width,
             closed,
-        } = self.whole(chain);
+        } = self.whole(chain, radius);
         if closed {
             points = thinned(&points, THIN_NM);
             points.pop();
@@ -357,6 +410,26 @@ impl Graph {
             closed,
         })
     }
+}
+
+/// Carries the last point on, by at most `most`, until a disc of `radius` about it touches a wall.
+fn prolong(points: &mut [[f64; 2]], walls: &EdgeIndex, radius: f64, most: f64) {
+    let [.., a, b] = points else { return };
+    let length = distance(*a, *b);
+    if length <= 0.0 {
+        return;
+    }
+    let on = |t: f64| [0, 1].map(|d| b[d] + t * (b[d] - a[d]) / length);
+    let free = |t: f64| walls.nearest(on(t)).is_some_and(|(_, _, d)| d > radius);
+    if !free(0.0) {
+        return;
+    }
+    let (mut lo, mut hi) = (0.0, most);
+    while hi - lo > 1.0 {
+        let mid = (lo + hi) / 2.0;
+        *(if free(mid) { &mut lo } else { &mut hi }) = mid;
+    }
+    *b = on(lo);
 }
 
 /// Takes `by` off the end of a polyline.
