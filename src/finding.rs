@@ -1,6 +1,7 @@
 //! Findings: what is wrong with a drawing, where, and what to do about it.
 
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// How much a finding matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -105,12 +106,27 @@ impl Finding {
             parts.push(format!("layer `{layer}`"));
         }
         if let Some(id) = &self.element_id {
-            parts.push(format!("element `{id}`"));
+            parts.push(format!("element `{}`", shortened(id)));
         }
         if let Some([x, y]) = self.at_mm {
             parts.push(format!("at ({x:.3}, {y:.3}) mm"));
         }
         parts.join(", ")
+    }
+}
+
+/// Longest text of the user's own that a message shows, letters.
+const SHOWN_LETTERS: usize = 160;
+
+/// A text of the user's own, cut short where it would flood a message.
+pub fn shortened(text: &str) -> Cow<'_, str> {
+    match text.char_indices().nth(SHOWN_LETTERS) {
+        None => Cow::Borrowed(text),
+        Some((end, _)) => Cow::Owned(format!(
+            "{}... ({} letters)",
+            &text[..end],
+            text.chars().count()
+        )),
     }
 }
 

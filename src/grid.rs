@@ -118,8 +118,12 @@ impl Grid {
     /// `box_um`: x min, y min, x max, y max.
     pub fn new(segments: Vec<Segment>, box_um: [f64; 4], cell_um: f64) -> Grid {
         let (w, h) = (box_um[2] - box_um[0], box_um[3] - box_um[1]);
-        // At most four million cells.
-        let cell = cell_um.max((w * h / 4e6).sqrt()).max(w.max(h) / 1e5);
+        // At most four million cells, and long segments in not many more of them than twenty million.
+        let long: f64 = segments.iter().map(Segment::length).sum();
+        let cell = cell_um
+            .max(long / 2e7)
+            .max((w * h / 4e6).sqrt())
+            .max(w.max(h) / 1e5);
         let nx = (w / cell).ceil().max(1.0) as usize;
         let ny = (h / cell).ceil().max(1.0) as usize;
         let mut grid = Grid {

@@ -1,6 +1,7 @@
 //! Flags to a command, errors to words, exit code; nothing else.
 
 use clap::Parser;
+use std::io::Write;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
@@ -14,7 +15,8 @@ fn main() -> ExitCode {
     match cli.run() {
         Ok(code) => ExitCode::from(code),
         Err(e) => {
-            eprintln!("error: {e:#}");
+            // A closed standard error is no reason for a second error.
+            let _ = writeln!(std::io::stderr(), "error: {e:#}");
             ExitCode::from(2)
         }
     }

@@ -2,16 +2,55 @@
 //!
 //! A file is written under a temporary name in its folder, synced, and renamed over the old one.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use thiserror::Error;
 
 #[derive(Debug, Error)]
-#[error("cannot write {path}: {source}; nothing was changed there", path = path.display())]
+#[error("cannot write {path}: {source}; nothing was changed there{todo}", path = path.display(), todo = what_to_do(source))]
 pub struct OutputError {
     pub path: PathBuf,
     pub source: io::Error,
+}
+
+/// What a person can do about it, where that is known.
+fn what_to_do(source: &io::Error) -> &'static str {
+    match source.kind() {
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+            ": free some space, or write elsewhere with --out"
+        }
+        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
+            ": allow writing there, or write elsewhere with --out"
+        }
+        _ => "",
+    }
+}
+
+/// Names of temporary files begin and end with these.
+const TEMPORARY: [&str; 2] = [".foilwright-", ".part"];
+
+/// Removes what runs that were killed left in a folder: temporary files that hold something and that no run has
+/// locked. A run locks its file before it writes to it, and the lock goes with the run.
+fn remove_left_behind(folder: &Path) {
+    let Ok(entries) = fs::read_dir(folder) else {
+        return;
+    };
+    for entry in entries.flatten() {
+        let name = entry.file_name();
+        let name = name.to_string_lossy();
+        let holds_something = entry.metadata().is_ok_and(|m| m.is_file() && m.len() > 0);
+        if name.starts_with(TEMPORARY[0])
+            && name.ends_with(TEMPORARY[1])
+            && holds_something
+            && let Ok(file) = fs::File::open(entry.path())
+            && file.try_lock().is_ok()
+        {
+            // One that cannot be removed does no harm.
+            let _ = fs::remove_file(entry.path());
+        }
+    }
 }
 
 /// Writes one file completely or not at all.
@@ -19,6 +58,7 @@ pub struct OutputError {
 /// # Errors
 /// Whatever the file system says; an existing file is then untouched.
 pub fn write_file(path: &Path, bytes: &[u8]) -> Result<(), OutputError> {
+    remove_left_behind(folder_of(path));
     let staged = stage(path, bytes)?;
     publish(staged)
 }
@@ -28,20 +68,25 @@ struct Staged {
     path: PathBuf,
 }
 
+fn folder_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    }
+}
+
 fn stage(path: &Path, bytes: &[u8]) -> Result<Staged, OutputError> {
     let fail = |source| OutputError {
         path: path.to_owned(),
         source,
     };
-    let folder = match path.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p,
-        _ => Path::new("."),
-    };
     let mut temporary = tempfile::Builder::new()
-        .prefix(".foilwright-")
-        .suffix(".part")
-        .tempfile_in(folder)
+        .prefix(TEMPORARY[0])
+        .suffix(TEMPORARY[1])
+        .tempfile_in(folder_of(path))
         .map_err(fail)?;
+    // Where locks are not known, nothing is ever taken for left behind.
+    let _ = temporary.as_file().try_lock();
     temporary.write_all(bytes).map_err(fail)?;
     temporary.as_file().sync_all().map_err(fail)?;
     #[cfg(unix)]
@@ -133,6 +178,10 @@ impl OutputSet {
     }
     fn stage_all(&self, made: &mut Vec<PathBuf>) -> Result<Vec<Staged>, OutputError> {
         let mut staged = Vec::new();
+        let folders: BTreeSet<&Path> = self.files.iter().map(|(p, _)| folder_of(p)).collect();
+        for folder in folders {
+            remove_left_behind(folder);
+        }
         for (path, bytes) in &self.files {
             if path.is_dir() {
                 return Err(OutputError {

@@ -450,3 +450,119 @@ fn force_writes_what_blocks_and_says_so() {
     assert!(a.code == 2 && a.err.contains("field"), "{}{}", a.out, a.err);
     assert!(!big.results().exists());
 }
+
+/// A closed path of `n` random segments on the page, of 4 letters or more each.
+fn scribble(n: usize) -> String {
+    let mut state = 7_u64;
+    let mut random = || {
+        state = state
+            .wrapping_mul(6364136223846793005)
+            .wrapping_add(1442695040888963407);
+        (state >> 33) as f64 / (1u64 << 31) as f64 * 20.0
+    };
+    let points: Vec<String> = (0..n)
+        .map(|_| format!("{:.3} {:.3}", random(), random()))
+        .collect();
+    format!("<path id=\"scribble\" d=\"M{}z\"/>", points.join("L"))
+}
+
+#[test]
+fn what_crosses_too_often_is_refused_at_once() {
+    let begun = std::time::Instant::now();
+    for body in [
+        scribble(20_000),
+        format!(
+            "<g fill=\"none\" stroke=\"#000\" stroke-width=\"0.01\">{}</g>",
+            scribble(20_000)
+        ),
+        format!(
+            "<clipPath id=\"c\">{}</clipPath><g clip-path=\"url(#c)\">{PAD}</g>",
+            scribble(20_000)
+        ),
+    ] {
+        Bench::new(&page(&body)).refused(
+            &[],
+            &["crosses itself more than 1 million times", "draw less"],
+        );
+    }
+    assert!(begun.elapsed().as_secs() < 60);
+}
+
+#[test]
+fn a_font_missing_in_notes_does_not_matter() {
+    let text = "<text x=\"1\" y=\"9\" font-family=\"No Such Font\">as <a>sent</a></text>";
+    let a = Bench::new(&page(&format!(
+        "<g id=\"_note\">{text}</g><g id=\"hot\">{PAD}</g>"
+    )))
+    .run("check", &[]);
+    assert_ne!(a.code, 2, "{}", a.err);
+    assert!(a.out.contains("layer hot: 1 opening"), "{}", a.out);
+    Bench::new(&page(&format!(
+        "<g id=\"_note\"/><g id=\"hot\">{text}{PAD}</g>"
+    )))
+    .refused(&[], &["No Such Font", "is at hand"]);
+    // Text that a layer to be cut uses is read.
+    let used = text.replace("<text", "<text id=\"t\"");
+    Bench::new(&page(&format!(
+        "<g id=\"_note\">{used}</g><g id=\"hot\">{PAD}<use href=\"#t\"/></g>"
+    )))
+    .refused(&[], &["No Such Font", "is at hand"]);
+}
+
+#[test]
+fn a_view_box_without_area() {
+    for view_box in ["0 0 0 0", "0 0 20 0"] {
+        let text =
+            format!("<svg {NS} width=\"20mm\" height=\"20mm\" viewBox=\"{view_box}\">{PAD}</svg>");
+        Bench::new(&text).refused(&[], &["viewBox", "larger than zero"]);
+    }
+}
+
+#[test]
+fn long_values_are_shown_short() {
+    let b = Bench::new(&page(PAD));
+    let recipe = b.folder.path().join("r.toml");
+    for text in [
+        format!("a={}", "[".repeat(100_000)),
+        format!("[kerf]\nwidth_um = \"{}\"", "x".repeat(100_000)),
+        format!("[foil]\nmaterial = \"{}\"", "x".repeat(100_000)),
+        format!("[{}]", "x".repeat(100_000)),
+    ] {
+        std::fs::write(&recipe, text).unwrap();
+        let a = b.run("check", &["--recipe", recipe.to_str().unwrap()]);
+        assert_eq!(a.code, 2);
+        assert!(a.err.len() < 2_000, "{} letters", a.err.len());
+    }
+    let long = PAD.replace("pad", &"x".repeat(100_000));
+    let a =
+        Bench::new(&page(&long.replace("<rect", "<rect fill-opacity=\"0.5\""))).run("check", &[]);
+    assert!(
+        a.code == 2 && a.err.len() < 2_000,
+        "{} letters",
+        a.err.len()
+    );
+}
+
+#[cfg(unix)]
+#[test]
+fn a_closed_standard_output_is_no_fault() {
+    use std::process::{Command, Stdio};
+    let b = Bench::new(&page(PAD));
+    for arguments in [
+        &["recipe", "materials"][..],
+        &["recipe", "show", "steel-25um"],
+        &["check", "drawing.svg"],
+    ] {
+        let mut run = Command::new(env!("CARGO_BIN_EXE_foilwright"))
+            .current_dir(b.folder.path())
+            .args(arguments)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        drop(run.stdout.take());
+        let output = run.wait_with_output().unwrap();
+        assert_eq!(String::from_utf8_lossy(&output.stderr), "", "{arguments:?}");
+        assert_eq!(output.status.code(), Some(0), "{arguments:?}");
+    }
+}

@@ -4,8 +4,8 @@ use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};
 
 use crate::regions::{
-    Bounds, FillRule, Point, Regions, difference, distance_nm, inset, normalise, outset,
-    ring_area_nm2, ring_perimeter_nm, simple_winding, union,
+    Bounds, FillRule, MOST_CROSSINGS, Point, Regions, difference, distance_nm, inset, is_tangled,
+    normalise, normalise_within, outset, ring_area_nm2, ring_perimeter_nm, simple_winding, union,
 };
 
 /// What one fill or stroke covers.
@@ -18,7 +18,8 @@ pub(super) struct Paint {
 }
 
 /// Rings as drawn, made positive: single simple rings only turned round, the rest normalised.
-pub(super) fn clean(mut rings: Vec<Vec<Point>>, rule: FillRule) -> Vec<Vec<Point>> {
+/// `None` where they cross too often.
+pub(super) fn clean(mut rings: Vec<Vec<Point>>, rule: FillRule) -> Option<Vec<Vec<Point>>> {
     for ring in &mut rings {
         ring.dedup();
         while ring.len() > 1 && ring.first() == ring.last() {
@@ -32,15 +33,13 @@ pub(super) fn clean(mut rings: Vec<Vec<Point>>, rule: FillRule) -> Vec<Vec<Point
         if !positive {
             ring.reverse();
         }
-        return rings;
+        return Some(rings);
     }
     if rings.is_empty() {
-        return rings;
+        return Some(rings);
     }
-    normalise(&rings, rule)
-        .rings()
-        .map(<[Point]>::to_vec)
-        .collect()
+    let region = normalise_within(&rings, rule, MOST_CROSSINGS)?;
+    Some(region.rings().map(<[Point]>::to_vec).collect())
 }
 
 /// Neighbouring points nearer than this come from growing and shrinking, nanometres.
@@ -53,8 +52,8 @@ pub(super) fn clean_stroke(
     rings: Vec<Vec<Point>>,
     has_seams: bool,
     tolerance_nm: f64,
-) -> Vec<Vec<Point>> {
-    let mut rings = clean(rings, FillRule::NonZero);
+) -> Option<Vec<Vec<Point>>> {
+    let mut rings = clean(rings, FillRule::NonZero)?;
     if has_seams {
         let reach = tolerance_nm / 2.0;
         let grown = outset(&normalise(&rings, FillRule::NonZero), reach, 1.0);
@@ -68,7 +67,7 @@ pub(super) fn clean_stroke(
         let area = ring_area_nm2(ring);
         area > 0.0 || -2.0 * area > tolerance_nm / 4.0 * ring_perimeter_nm(ring)
     });
-    rings
+    Some(rings)
 }
 
 /// A paint's box in the tree, with the level it was given.
@@ -105,7 +104,7 @@ struct Stack {
 
 /// Merges neighbouring stacks in pairs, so that a deep pile costs little more than a flat one.
 /// At the bottom of the pile there is nothing under it to close.
-fn merge(mut stacks: Vec<Stack>) -> Regions {
+fn merge(mut stacks: Vec<Stack>) -> Option<Regions> {
     while stacks.len() > 1 {
         let mut pairs = stacks.into_iter();
         let mut merged = Vec::new();
@@ -116,10 +115,18 @@ fn merge(mut stacks: Vec<Stack>) -> Regions {
             };
             let close = if merged.is_empty() {
                 Regions::new()
+            } else if is_tangled(&lower.close, &upper.close) {
+                return None;
             } else {
                 union(&lower.close, &upper.close)
             };
+            if is_tangled(&lower.open, &upper.close) {
+                return None;
+            }
             let left = difference(&lower.open, &upper.close);
+            if is_tangled(&left, &upper.open) {
+                return None;
+            }
             merged.push(Stack {
                 close,
                 open: union(&left, &upper.open),
@@ -127,11 +134,11 @@ fn merge(mut stacks: Vec<Stack>) -> Regions {
         }
         stacks = merged;
     }
-    stacks.pop().map_or_else(Regions::new, |s| s.open)
+    Some(stacks.pop().map_or_else(Regions::new, |s| s.open))
 }
 
-/// What stays dark of a layer's paint.
-pub(super) fn composite(paints: &[Paint]) -> Regions {
+/// What stays dark of a layer's paint; `None` where it crosses too often.
+pub(super) fn composite(paints: &[Paint]) -> Option<Regions> {
     let all_dark = paints.iter().all(|p| p.dark);
     let levels = if all_dark {
         vec![Some(0); paints.len()]
@@ -146,24 +153,22 @@ pub(super) fn composite(paints: &[Paint]) -> Regions {
         }
     }
     let stacks = rings.iter().enumerate().map(|(level, rings)| {
-        let painted = if rings.is_empty() {
-            Regions::new()
-        } else {
-            normalise(rings, FillRule::NonZero)
-        };
-        if level % 2 == 0 {
-            Stack {
-                close: Regions::new(),
-                open: painted,
-            }
-        } else {
+        let painted = normalise_within(rings, FillRule::NonZero, MOST_CROSSINGS)?;
+        let nothing = Regions::new();
+        Some(if level % 2 == 1 {
             Stack {
                 close: painted,
-                open: Regions::new(),
+                open: nothing,
             }
-        }
+        } else {
+            Stack {
+                close: nothing,
+                open: painted,
+            }
+        })
     });
-    without_dust(merge(stacks.collect()))
+    let stacks: Option<Vec<Stack>> = stacks.collect();
+    Some(without_dust(merge(stacks?)?))
 }
 
 /// Mean width below which a ring is dust, nanometres: what reading and the grid may round away (coordinates

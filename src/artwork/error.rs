@@ -1,5 +1,6 @@
 //! Why a drawing cannot be read: everything that is wrong, listed together.
 
+use crate::finding::shortened;
 use std::fmt;
 
 /// One thing that has no cut meaning, or that makes the drawing unreadable.
@@ -53,7 +54,7 @@ impl fmt::Display for Refusal {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let mut place = Vec::new();
         if let Some(id) = &self.element_id {
-            place.push(format!("element `{id}`"));
+            place.push(format!("element `{}`", shortened(id)));
         }
         if let Some(layer) = &self.layer {
             place.push(format!("layer `{layer}`"));

@@ -67,6 +67,7 @@ impl Source<'_> {
 pub(super) enum Trouble {
     TooMany,
     TooFar(flatten::Pt),
+    Tangled,
 }
 
 /// The rings of a filled path on the grid, and the count of their points.

@@ -2,9 +2,12 @@
 
 use super::composite::{self, Paint};
 use super::source::Survey;
-use super::{Element, Layer, TieLine};
+use super::walk::tangled;
+use super::{Element, Layer, Refusal, TieLine};
 use crate::finding::Finding;
-use crate::regions::{Bounds, Regions, union, union_all};
+use crate::regions::{
+    Bounds, FillRule, MOST_CROSSINGS, Point, Regions, is_tangled, normalise_within, union,
+};
 use crate::units::NM_PER_MM;
 use rstar::{AABB, RTree, primitives::Rectangle};
 
@@ -42,12 +45,15 @@ pub(super) fn centre_mm(b: Bounds) -> [f64; 2] {
 
 /// Composites every layer, adds the common one, and reports what concerns whole layers.
 /// The last draft holds what lies outside every layer.
+///
+/// # Errors
+/// A layer whose paint crosses too often.
 pub(super) fn finish(
     drafts: Vec<Draft>,
     survey: &Survey,
     size_mm: [f64; 2],
     findings: &mut Vec<Finding>,
-) -> Vec<Layer> {
+) -> Result<Vec<Layer>, Refusal> {
     let mut common: Option<Layer> = None;
     let mut layers = Vec::new();
     for (i, draft) in drafts.into_iter().enumerate() {
@@ -86,12 +92,19 @@ pub(super) fn finish(
         }
         look_at_paint(&draft, size_mm, findings);
         let is_common = spec.is_some() && draft.name == "common" && survey.layers.len() > 1;
+        let refuse = |what: &str| tangled(what).layer(Some(&draft.name));
+        let openings =
+            composite::composite(&draft.paints).ok_or_else(|| refuse("the paint of the layer"))?;
+        let clear: Vec<&[Point]> = draft.keep_clear.iter().flat_map(Regions::rings).collect();
+        let keep_clear = normalise_within(&clear, FillRule::NonZero, MOST_CROSSINGS)
+            .filter(|clear| !is_tangled(&openings, clear))
+            .ok_or_else(|| refuse("what is to be kept clear in the layer"))?;
         let layer = Layer {
-            openings: composite::composite(&draft.paints),
+            openings,
             name: draft.name,
             elements: draft.elements,
             tie_lines: draft.tie_lines,
-            keep_clear: union_all(&draft.keep_clear),
+            keep_clear,
             common: Regions::new(),
         };
         if is_common {
@@ -100,7 +113,7 @@ pub(super) fn finish(
             layers.push(layer);
         }
     }
-    add_common(common, &mut layers);
+    add_common(common, &mut layers)?;
     for layer in &mut layers {
         outside_page(layer, size_mm, findings);
         if layer.openings.is_empty() {
@@ -114,22 +127,28 @@ pub(super) fn finish(
             );
         }
     }
-    layers
+    Ok(layers)
 }
 
-fn add_common(common: Option<Layer>, layers: &mut Vec<Layer>) {
-    let Some(common) = common else { return };
+fn add_common(common: Option<Layer>, layers: &mut Vec<Layer>) -> Result<(), Refusal> {
+    let Some(common) = common else { return Ok(()) };
     if layers.is_empty() {
         layers.push(common);
-        return;
+        return Ok(());
     }
     for layer in layers {
+        if is_tangled(&layer.openings, &common.openings)
+            || is_tangled(&layer.keep_clear, &common.keep_clear)
+        {
+            return Err(tangled("the layer with `common`").layer(Some(&layer.name)));
+        }
         layer.openings = union(&layer.openings, &common.openings);
         layer.common = common.openings.clone();
         layer.elements.extend(common.elements.iter().cloned());
         layer.tie_lines.extend(common.tie_lines.iter().cloned());
         layer.keep_clear = union(&layer.keep_clear, &common.keep_clear);
     }
+    Ok(())
 }
 
 /// Page corner on the grid.

@@ -88,6 +88,17 @@ pub(super) fn page_size(
             "write the root element's width and height with units, such as width=\"25mm\" height=\"25mm\"",
         ));
     }
+    if let Some(b) = view_box.filter(|b| b[2] == 0.0 || b[3] == 0.0) {
+        // SVG 1.1, 7.7: a value of zero disables rendering of the element.
+        return Err(Refusal::new(
+            "empty-page",
+            format!(
+                "its viewBox is {} wide and {} high, so that nothing of the drawing shows",
+                b[2], b[3]
+            ),
+            "give the root element's viewBox a width and a height larger than zero",
+        ));
+    }
     let ratio = view_box
         .filter(|b| b[2] > 0.0 && b[3] > 0.0)
         .map(|b| b[3] / b[2]);

@@ -3,7 +3,7 @@
 use super::outline::{self, Outline};
 use super::size::{self, PageSize};
 use super::{Refusal, TieSettings, references};
-use crate::finding::Finding;
+use crate::finding::{Finding, shortened};
 use crate::units;
 use rayon::prelude::*;
 use roxmltree::{Document, Node};
@@ -228,8 +228,9 @@ pub(super) fn survey(
             .hint("leave --width out, or change the drawing's own size"),
         );
     }
-    let ids = name_elements(doc, join, &mut survey);
+    let ids = Ids::new(doc.input_text());
     find_layers(doc, &ids, &mut survey);
+    name_elements(doc, &ids, join, &mut survey);
     references::check_references(doc, &ids, &mut survey);
     Ok(survey)
 }
@@ -272,10 +273,9 @@ fn own_id<'a>(node: &Node<'a, '_>) -> Option<&'a str> {
 
 /// Sees to it that every drawn element can be known by its id: what has none gets its row and column written into
 /// the text. Documents with entities keep their text, since positions in it mean nothing.
-fn name_elements(doc: &Document<'_>, join: bool, survey: &mut Survey) -> Ids {
+fn name_elements(doc: &Document<'_>, ids: &Ids, join: bool, survey: &mut Survey) {
     let text = doc.input_text();
     let fixed = text.contains("<!ENTITY");
-    let ids = Ids::new(text);
     let mut edits: Vec<outline::Edit> = Vec::new();
     // Where nothing refers to anything, each element is drawn once and can be known by its id.
     let direct = !fixed && !text.contains("href") && !text.contains("url(");
@@ -298,8 +298,18 @@ fn name_elements(doc: &Document<'_>, join: bool, survey: &mut Survey) -> Ids {
                     .iter()
                     .any(|t| css.contains(t))
             });
+    let noted = if fixed {
+        Vec::new()
+    } else {
+        noted_texts(doc, ids, survey)
+    };
+    edits.extend(noted.iter().map(|range| (range.clone(), String::new())));
     for node in doc.descendants().filter(is_drawn) {
         let start = node.range().start;
+        let after = noted.partition_point(|range| range.end <= start);
+        if noted.get(after).is_some_and(|range| range.contains(&start)) {
+            continue;
+        }
         let tag_end = tag_end(text, start);
         if !fixed && !direct && (renamable || node.tag_name().name() == "path") {
             outline::edits(&node, start + 1..tag_end, text, &mut edits);
@@ -328,10 +338,9 @@ fn name_elements(doc: &Document<'_>, join: bool, survey: &mut Survey) -> Ids {
         survey.text = Some(edited(text, &mut edits));
     }
     if !fixed && marks {
-        show_marks(doc, &ids, survey, &mut edits);
+        show_marks(doc, ids, survey, &mut edits);
         survey.marked_text = Some(edited(text, &mut edits));
     }
-    ids
 }
 
 /// An element that may be read here, its id, and where the id must be written.
@@ -435,6 +444,26 @@ fn edited(text: &str, edits: &mut [outline::Edit]) -> String {
     out
 }
 
+/// The ranges of texts in layers for notes, in their order. They are not read, so that their fonts need not be at
+/// hand. Those that something may refer to stay.
+fn noted_texts(doc: &Document<'_>, ids: &Ids, survey: &Survey) -> Vec<std::ops::Range<usize>> {
+    let text = doc.input_text();
+    let is_notes = |n: &Node<'_, '_>| {
+        let id = ids.of(n);
+        survey.layers.iter().any(|l| l.notes && l.id == *id)
+    };
+    if !survey.layers.iter().any(|l| l.notes) {
+        return Vec::new();
+    }
+    let referred = |n: Node<'_, '_>| own_id(&n).is_some_and(|id| text.contains(&format!("#{id}")));
+    doc.descendants()
+        .filter(|n| n.is_element() && n.tag_name().name() == "text")
+        .filter(|n| n.ancestors().any(|a| is_notes(&a)))
+        .filter(|n| !n.ancestors().chain(n.descendants()).any(referred))
+        .map(|n| n.range())
+        .collect()
+}
+
 /// Gives everything that marks a tie line or a keep-clear area a paint, so that it is resolved although the
 /// drawing shows nothing of it.
 fn show_marks(doc: &Document<'_>, ids: &Ids, survey: &Survey, edits: &mut Vec<outline::Edit>) {
@@ -487,7 +516,7 @@ fn what_is_said(node: &Node<'_, '_>, id: &str, survey: &mut Survey) -> Option<Sa
         let bad = |why: String| {
             Refusal::new(
                 "bad-tie-setting",
-                format!("{}=\"{value}\": {why}", attribute.name()),
+                format!("{}=\"{}\": {why}", attribute.name(), shortened(value)),
                 "write a length with its unit, or a whole number for data-tie-count",
             )
             .element(id)
@@ -596,7 +625,10 @@ fn find_layers(doc: &Document<'_>, ids: &Ids, survey: &mut Survey) {
             survey.findings.push(
                 Finding::note(
                     "layer-renamed",
-                    format!("layer `{name}` is called `{safe}`, so that files can bear its name"),
+                    format!(
+                        "layer `{}` is called `{safe}`, so that files can bear its name",
+                        shortened(&name)
+                    ),
                 )
                 .layer(safe.clone()),
             );

@@ -1,6 +1,7 @@
 //! Walks the resolved drawing and collects what paints, layer by layer.
 
 mod limits;
+pub(super) use limits::tangled;
 
 use super::composite::{self, Paint};
 use super::fill::{Source, Trouble, fill_rings, segments};
@@ -14,7 +15,10 @@ use super::source::{self, Said, Survey};
 use super::stroke::{self, Piece};
 use super::{Artwork, Element, ReadOptions, Refusal, TieLine, TieSettings, fonts, logs};
 use crate::finding::{Checked, Finding};
-use crate::regions::{Bounds, FillRule, Point, Regions, intersection, normalise, union_all};
+use crate::regions::{
+    Bounds, FillRule, MOST_CROSSINGS, Point, Regions, intersection, is_tangled, normalise,
+    normalise_within,
+};
 use crate::units::NM_PER_MM;
 use rayon::prelude::*;
 use std::rc::Rc;
@@ -134,7 +138,8 @@ fn read_once(
             .hint("look whether the picture shows everything you drew")
     }));
     findings.append(&mut walker.findings);
-    let layers = layers::finish(walker.drafts, &survey, size_mm, &mut findings);
+    let layers =
+        layers::finish(walker.drafts, &survey, size_mm, &mut findings).map_err(|r| vec![r])?;
     layers::shorten(&mut findings);
     Ok(Checked::new(
         Artwork {
@@ -199,15 +204,20 @@ impl<'a> Walker<'a> {
         context.layer.map(|i| self.drafts[i].name.as_str())
     }
 
-    fn refuse(&mut self, refusal: Refusal, context: &Context<'_>, bounds: usvg::Rect) {
-        let centre = [
-            f64::from(bounds.left() + bounds.right()) / 2.0 * self.mm_per_unit,
-            f64::from(bounds.top() + bounds.bottom()) / 2.0 * self.mm_per_unit,
-        ];
+    fn refuse(
+        &mut self,
+        refusal: Refusal,
+        context: &Context<'_>,
+        bounds: impl Into<Option<usvg::Rect>>,
+    ) {
+        let centre = bounds.into().map(|b| {
+            [b.left() + b.right(), b.top() + b.bottom()]
+                .map(|twice| f64::from(twice) / 2.0 * self.mm_per_unit)
+        });
         let refusal = refusal
             .element(context.id)
             .layer(self.layer_name(context))
-            .at(centre.iter().all(|v| v.is_finite()).then_some(centre));
+            .at(centre.filter(|c| c.iter().all(|v| v.is_finite())));
         if !self.refusals.contains(&refusal) {
             self.refusals.push(refusal);
         }
@@ -299,7 +309,7 @@ impl<'a> Walker<'a> {
         if let Some(clip) = group.clip_path() {
             let region = self.clip_region(clip, &context);
             context.clip = Some(Rc::new(match &context.clip {
-                Some(outer) => intersection(outer, &region),
+                Some(outer) => self.both(outer, &region, &context),
                 None => region,
             }));
         }
@@ -345,11 +355,32 @@ impl<'a> Walker<'a> {
         };
         let mut parts = Vec::new();
         self.clip_parts(clip.root(), &inner, &mut parts);
-        let region = union_all(&parts);
+        let region = self.all_of(&parts, context);
         match clip.clip_path() {
-            Some(further) => intersection(&region, &self.clip_region(further, context)),
+            Some(further) => {
+                let further = self.clip_region(further, context);
+                self.both(&region, &further, context)
+            }
             None => region,
         }
+    }
+
+    /// The intersection of clip paths; refused where they cross too often.
+    fn both(&mut self, a: &Regions, b: &Regions, context: &Context<'_>) -> Regions {
+        if is_tangled(a, b) {
+            self.refuse(tangled("with its clip paths it"), context, None);
+            return Regions::new();
+        }
+        intersection(a, b)
+    }
+
+    /// The union of the parts of a clip path; refused where they cross too often.
+    fn all_of(&mut self, parts: &[Regions], context: &Context<'_>) -> Regions {
+        let rings: Vec<&[Point]> = parts.iter().flat_map(Regions::rings).collect();
+        normalise_within(&rings, FillRule::NonZero, MOST_CROSSINGS).unwrap_or_else(|| {
+            self.refuse(tangled("its clip path"), context, None);
+            Regions::new()
+        })
     }
 
     fn clip_parts(&mut self, group: &usvg::Group, context: &Context<'_>, parts: &mut Vec<Regions>) {
@@ -359,7 +390,10 @@ impl<'a> Walker<'a> {
                     if let (true, Some(fill)) = (path.is_visible(), path.fill())
                         && let Some(rings) = self.fill_rings(path, &context.map, context)
                     {
-                        parts.push(normalise(&rings, rule(fill.rule())));
+                        match normalise_within(&rings, rule(fill.rule()), MOST_CROSSINGS) {
+                            Some(part) => parts.push(part),
+                            None => self.tangled(path, context),
+                        }
                     }
                 }
                 usvg::Node::Group(inner) => {
@@ -371,7 +405,8 @@ impl<'a> Walker<'a> {
                     self.clip_parts(inner, &context, &mut within);
                     if let Some(clip) = inner.clip_path() {
                         let clip = self.clip_region(clip, &context);
-                        within = vec![intersection(&union_all(&within), &clip)];
+                        let all = self.all_of(&within, &context);
+                        within = vec![self.both(&all, &clip, &context)];
                     }
                     parts.append(&mut within);
                 }
@@ -445,7 +480,10 @@ impl<'a> Walker<'a> {
         let plain = context.clip.is_none() && !self.marks && !self.is_between(colour);
         if !plain {
             if let Some(rings) = self.fill_rings(path, &context.map, context) {
-                self.paint(composite::clean(rings, rule), colour, context);
+                match composite::clean(rings, rule) {
+                    Some(rings) => self.paint(rings, colour, context),
+                    None => self.tangled(path, context),
+                }
             }
             return;
         }
@@ -541,6 +579,7 @@ impl<'a> Walker<'a> {
             }
             Err(Trouble::TooMany) => self.too_many(path, context),
             Err(Trouble::TooFar(p)) => self.too_far(p, path, context),
+            Err(Trouble::Tangled) => self.tangled(path, context),
         }
         None
     }
@@ -558,7 +597,8 @@ impl<'a> Walker<'a> {
             .with_min_len(64)
             .map(|(source, map, rule)| {
                 let (rings, points) = fill_rings(source, &map, tolerance)?;
-                Ok((composite::clean(rings, rule), points))
+                let rings = composite::clean(rings, rule).ok_or(Trouble::Tangled)?;
+                Ok((rings, points))
             })
             .collect();
         for (fill, result) in fills.iter().zip(rings) {
@@ -606,8 +646,10 @@ impl<'a> Walker<'a> {
         }
         if let Some(rings) = self.on_grid(&outline.rings, path, context) {
             let tolerance_nm = self.tolerance_mm() * NM_PER_MM;
-            let rings = composite::clean_stroke(rings, outline.has_seams, tolerance_nm);
-            self.paint(rings, colour, context);
+            match composite::clean_stroke(rings, outline.has_seams, tolerance_nm) {
+                Some(rings) => self.paint(rings, colour, context),
+                None => self.tangled(path, context),
+            }
         }
     }
 
@@ -617,7 +659,12 @@ impl<'a> Walker<'a> {
             && let Some(bounds) = Bounds::of(rings.iter().flatten())
             && !is_box_around(clip, bounds)
         {
-            let clipped = intersection(&normalise(&rings, FillRule::NonZero), clip);
+            let painted = normalise(&rings, FillRule::NonZero);
+            if is_tangled(&painted, clip) {
+                self.refuse(tangled("with its clip path it"), context, None);
+                return;
+            }
+            let clipped = intersection(&painted, clip);
             rings = clipped.rings().map(<[Point]>::to_vec).collect();
         }
         let Some(bounds) = Bounds::of(rings.iter().flatten()) else {

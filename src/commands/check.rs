@@ -27,9 +27,9 @@ pub fn run(args: CheckArgs) -> anyhow::Result<Exit> {
             .with_context(|| format!("report {}", file.display()))?;
     }
     if args.stencil.common.json {
-        print!("{}", String::from_utf8_lossy(&run.report.to_json()));
+        say_on!("{}", String::from_utf8_lossy(&run.report.to_json()));
     } else if !args.stencil.common.quiet {
-        words::summary(&run.report, &mut std::io::stdout())?;
+        words::summary(&run.report, &mut super::Told)?;
     }
     Ok(Exit::from(run.report.blocked()))
 }

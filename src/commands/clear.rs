@@ -73,13 +73,13 @@ pub fn run(args: &CutArgs) -> anyhow::Result<Exit> {
         written = set.write(&stale)?;
     }
     if flags.common.json {
-        print!("{}", String::from_utf8_lossy(&report.to_json()));
+        say_on!("{}", String::from_utf8_lossy(&report.to_json()));
     } else if !flags.common.quiet {
-        words::clearing(&report, &plan, &mut std::io::stdout())?;
+        words::clearing(&report, &plan, &mut super::Told)?;
         if blocked {
-            println!("nothing written: the job does not cut what the earlier plan says");
+            say!("nothing written: the job does not cut what the earlier plan says");
         } else {
-            println!("wrote {} files to {}", written.len(), out.display());
+            say!("wrote {} files to {}", written.len(), out.display());
         }
     }
     Ok(Exit::from(blocked))

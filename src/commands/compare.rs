@@ -38,11 +38,11 @@ pub fn run(flags: &StencilFlags, options: &Options) -> anyhow::Result<Exit> {
     files.add(format!("{stem}.kerfs.csv"), csv_table(&comparison)?);
     let written = files.write(&[])?;
     if flags.common.json {
-        println!("{}", serde_json::to_string_pretty(&comparison)?);
+        say!("{}", serde_json::to_string_pretty(&comparison)?);
     } else if !flags.common.quiet {
-        table(&comparison, &mut io::stdout())?;
+        table(&comparison, &mut super::Told)?;
         for path in written {
-            println!("wrote {}", path.display());
+            say!("wrote {}", path.display());
         }
     }
     Ok(0)

@@ -262,9 +262,9 @@ fn write(coupon: &Coupon, recipe: &crate::recipe::Recipe, common: &Common) -> an
             })).collect::<Vec<_>>(),
             "files": written.iter().map(|p| p.display().to_string()).collect::<Vec<_>>(),
         });
-        println!("{}", serde_json::to_string_pretty(&json)?);
+        say!("{}", serde_json::to_string_pretty(&json)?);
     } else if !common.quiet {
-        println!(
+        say!(
             "{}: {:.2} x {:.2} mm, {} features, {}; the job follows the drawn edges (no kerf taken off)",
             coupon.name,
             coupon.size_mm[0],
@@ -273,13 +273,13 @@ fn write(coupon: &Coupon, recipe: &crate::recipe::Recipe, common: &Common) -> an
             show_time_s(seconds)
         );
         for n in &coupon.notes {
-            println!("  {n}");
+            say!("  {n}");
         }
         for j in coupon.jobs.iter().filter(|j| !j.before.is_empty()) {
-            println!("  before {}{}: {}", coupon.name, j.suffix, j.before);
+            say!("  before {}{}: {}", coupon.name, j.suffix, j.before);
         }
         for path in written {
-            println!("wrote {}", path.display());
+            say!("wrote {}", path.display());
         }
     }
     Ok(())

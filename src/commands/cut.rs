@@ -109,20 +109,20 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
     drop(working);
     let blocked = run.report.blocked();
     if args.stencil.common.json {
-        print!("{}", String::from_utf8_lossy(&run.report.to_json()));
+        say_on!("{}", String::from_utf8_lossy(&run.report.to_json()));
     } else if !args.stencil.common.quiet {
-        words::summary(&run.report, &mut std::io::stdout())?;
+        words::summary(&run.report, &mut super::Told)?;
         if blocked && !args.force {
-            println!(
+            say!(
                 "nothing written: findings that block; mend them, or use --force to write all the same"
             );
         } else {
             if args.no_pictures {
-                println!(
+                say!(
                     "heat not estimated (--no-pictures): `foilwright preview` of the job tells it"
                 );
             }
-            println!("wrote {} files to {}", written.len(), out.display());
+            say!("wrote {} files to {}", written.len(), out.display());
         }
     }
     if args.timings {
@@ -134,7 +134,7 @@ pub fn run(args: CutArgs) -> anyhow::Result<Exit> {
             .all_findings()
             .filter(|f| f.severity == Severity::Blocking)
         {
-            eprintln!("blocking: {} ({})", f.message, f.place());
+            super::say::warn(format_args!("blocking: {} ({})", f.message, f.place()));
         }
     }
     Ok(Exit::from(blocked))

@@ -1,5 +1,8 @@
 //! Commands: the only place that knows the command line. One file per command.
 
+#[macro_use]
+mod say;
+
 mod check;
 mod clear;
 mod compare;
@@ -20,6 +23,7 @@ use crate::order::OrderMode;
 use crate::recipe::Recipe;
 use crate::stencil::IslandMode;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use say::Told;
 use std::path::PathBuf;
 
 /// What a command ends with: 0 done, 1 findings that make it unsafe to cut, 2 could not run.

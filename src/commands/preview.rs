@@ -83,25 +83,25 @@ pub fn run(args: PreviewArgs) -> anyhow::Result<Exit> {
             "heat": result,
             "findings": findings,
         });
-        println!("{}", serde_json::to_string_pretty(&report)?);
+        say!("{}", serde_json::to_string_pretty(&report)?);
     } else if !args.common.quiet {
-        println!(
+        say!(
             "{}: {} cuts in {}",
             args.job.display(),
             motion.burns.len(),
             show_time_s(motion.end_s)
         );
         for line in result.lines() {
-            println!("  {line}");
+            say!("  {line}");
         }
         for f in &findings {
-            println!("{}: {} [{}]", f.severity.word(), f.message, f.code);
+            say!("{}: {} [{}]", f.severity.word(), f.message, f.code);
             if !f.hint.is_empty() {
-                println!("  hint: {}", f.hint);
+                say!("  hint: {}", f.hint);
             }
         }
         for path in written {
-            println!("wrote {}", path.display());
+            say!("wrote {}", path.display());
         }
     }
     Ok(Exit::from(faulty))

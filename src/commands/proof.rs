@@ -103,11 +103,11 @@ pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
     }
     let written = files.write(&[])?;
     if args.common.json {
-        println!("{}", serde_json::to_string_pretty(&report)?);
+        say!("{}", serde_json::to_string_pretty(&report)?);
     } else if !args.common.quiet {
-        print!("{}", summary(&args.job, layer, &verdict, heat.as_ref()));
+        say_on!("{}", summary(&args.job, layer, &verdict, heat.as_ref()));
         for path in written {
-            println!("wrote {}", path.display());
+            say!("wrote {}", path.display());
         }
     }
     Ok(u8::from(!verdict.passed))
@@ -139,10 +139,10 @@ fn unreadable(args: &ProofArgs, why: anyhow::Error) -> anyhow::Result<Exit> {
     );
     files.write(&[])?;
     if args.common.json {
-        println!("{}", serde_json::to_string_pretty(&report)?);
+        say!("{}", serde_json::to_string_pretty(&report)?);
     } else if !args.common.quiet {
-        println!("{}: proof FAILED", args.job.display());
-        print!("{}", faults_words(&verdict));
+        say!("{}: proof FAILED", args.job.display());
+        say_on!("{}", faults_words(&verdict));
     }
     Ok(1)
 }

@@ -34,30 +34,37 @@ pub fn run(args: RecipeArgs) -> anyhow::Result<Exit> {
     match args.action {
         Action::List => {
             for (name, about) in BUILT_IN {
-                println!("{name:14} {about}");
+                say!("{name:14} {about}");
             }
-            println!(
+            say!(
                 "\nAll values are common practice (no source): cut a coupon before you trust them."
             );
         }
-        Action::Show { name } => print!("{}", Recipe::load(&name)?.to_annotated_toml()),
+        Action::Show { name } => say_on!("{}", Recipe::load(&name)?.to_annotated_toml()),
         Action::Check { name } => {
             let recipe = Recipe::load(&name)?;
-            println!(
+            say!(
                 "recipe {}: all keys known, all values within their bounds",
                 recipe.name
             );
             for line in recipe.kerf_mismatch() {
-                println!("warning: the kerf was measured at other settings: {line}");
+                say!("warning: the kerf was measured at other settings: {line}");
             }
         }
         Action::Materials => {
-            println!(
+            say!(
                 "{:18} {:>8} {:>8} {:>8} {:>8} {:>8} {:>6} {:>8}  source",
-                "name", "k W/mK", "kg/m3", "J/kgK", "melt K", "ppm/K", "GPa", "yield MPa"
+                "name",
+                "k W/mK",
+                "kg/m3",
+                "J/kgK",
+                "melt K",
+                "ppm/K",
+                "GPa",
+                "yield MPa"
             );
             for m in material::TABLE {
-                println!(
+                say!(
                     "{:18} {:>8} {:>8} {:>8} {:>8} {:>8} {:>6} {:>8}  {}",
                     m.name,
                     m.conductivity_w_m_k,

@@ -40,9 +40,9 @@ pub fn run(flags: &StencilFlags, options: &Options) -> anyhow::Result<Exit> {
             "recipe": trades.run.report.recipe,
             "layers": trades.layers,
         });
-        println!("{}", serde_json::to_string_pretty(&report)?);
+        say!("{}", serde_json::to_string_pretty(&report)?);
     } else if !flags.common.quiet {
-        let out = &mut io::stdout();
+        let out = &mut super::Told;
         if blocked {
             words::summary(&trades.run.report, out)?;
             writeln!(out, "stencils with findings that block are left out")?;
@@ -54,7 +54,7 @@ pub fn run(flags: &StencilFlags, options: &Options) -> anyhow::Result<Exit> {
             advice(t, out)?;
         }
         for path in written {
-            println!("wrote {}", path.display());
+            say!("wrote {}", path.display());
         }
     }
     Ok(Exit::from(blocked))

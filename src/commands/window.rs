@@ -44,7 +44,7 @@ pub fn run(args: WindowArgs) -> anyhow::Result<Exit> {
                 "windows": s.points.iter().map(|(_, w)| w).collect::<Vec<_>>(),
             });
         }
-        println!("{}", serde_json::to_string_pretty(&value)?);
+        say!("{}", serde_json::to_string_pretty(&value)?);
     } else if !args.common.quiet {
         print(&recipe, &window);
         if let Some(s) = &sweep {
@@ -57,7 +57,7 @@ pub fn run(args: WindowArgs) -> anyhow::Result<Exit> {
         files.add(format!("window-{}.png", s.key), s.picture(&recipe));
         for path in files.write(&[])? {
             if !args.common.quiet && !args.common.json {
-                println!("wrote {}", path.display());
+                say!("wrote {}", path.display());
             }
         }
     }
@@ -67,9 +67,9 @@ pub fn run(args: WindowArgs) -> anyhow::Result<Exit> {
 const UNKNOWN: &str = "not predicted: calibrate (foilwright coupon pulse, coupon matrix)";
 
 fn print(recipe: &Recipe, w: &Window) {
-    let row = |name: &str, text: String| println!("  {name:28} {text}");
+    let row = |name: &str, text: String| say!("  {name:28} {text}");
     let um = |v: Option<f64>| v.map_or(UNKNOWN.to_owned(), |v| format!("{v:.2} um"));
-    println!(
+    say!(
         "process window of recipe {}: {} {} um, {} pass{}",
         recipe.name,
         recipe.foil.material,
@@ -77,7 +77,7 @@ fn print(recipe: &Recipe, w: &Window) {
         recipe.passes.count,
         if recipe.passes.count == 1 { "" } else { "es" }
     );
-    println!("pulse");
+    say!("pulse");
     row(
         "mean power",
         format!(
@@ -99,7 +99,7 @@ fn print(recipe: &Recipe, w: &Window) {
             w.peak_power_rectangular_w, w.peak_power_gaussian_w
         ),
     );
-    println!("spot");
+    say!("spot");
     row(
         "diameter at focus",
         format!(
@@ -118,7 +118,7 @@ fn print(recipe: &Recipe, w: &Window) {
     );
     row("Rayleigh range", format!("{:.1} um", w.rayleigh_range_um));
     row("peak fluence", format!("{:.2} J/cm2", w.peak_fluence_j_cm2));
-    println!("line");
+    say!("line");
     row("pulse pitch", format!("{:.3} um", w.pulse_pitch_um));
     row("overlap", format!("{:.1} %", w.overlap * 100.0));
     row(
@@ -132,7 +132,7 @@ fn print(recipe: &Recipe, w: &Window) {
         "energy per length",
         format!("{:.2} mJ/mm, all passes", w.energy_per_length_mj_mm),
     );
-    println!("heat");
+    say!("heat");
     row(
         "diffusion length per pulse",
         format!("{:.2} um (sqrt of 4 alpha tau)", w.diffusion_length_um),
@@ -144,7 +144,7 @@ fn print(recipe: &Recipe, w: &Window) {
             w.through_foil_time_us, w.pulse_period_us
         ),
     );
-    println!("cut");
+    say!("cut");
     row("kerf in the recipe", format!("{:.2} um", w.kerf_um));
     row("width at the exit", um(w.exit_width_um));
     row("width at the entry", um(w.entry_width_um));
@@ -216,13 +216,19 @@ fn print(recipe: &Recipe, w: &Window) {
         "lowest pulse rate",
         limit(recipe.beam.min_pulse_rate_khz, "kHz"),
     );
-    println!("what each knob moves, in percent");
-    println!(
+    say!("what each knob moves, in percent");
+    say!(
         "  {:20}{:>10}{:>10}{:>10}{:>10}{:>12}{:>14}",
-        "", "E pulse", "fluence", "pitch", "N eff", "E / length", "exit width"
+        "",
+        "E pulse",
+        "fluence",
+        "pitch",
+        "N eff",
+        "E / length",
+        "exit width"
     );
     for k in knobs(recipe) {
-        println!(
+        say!(
             "  {:20}{:>+10.1}{:>+10.1}{:>+10.1}{:>+10.1}{:>+12.1}{:>14}",
             k.key,
             k.pulse_energy,
@@ -235,7 +241,7 @@ fn print(recipe: &Recipe, w: &Window) {
         );
     }
     for line in &w.warnings {
-        println!("warning: {line}");
+        say!("warning: {line}");
     }
 }
 
@@ -294,12 +300,18 @@ impl Sweep {
         })
     }
     fn print(&self) {
-        println!(
+        say!(
             "\n{:>16}{:>11}{:>11}{:>10}{:>9}{:>11}{:>16}",
-            self.key, "E uJ", "J/cm2", "pitch um", "N eff", "mJ/mm", "exit width um"
+            self.key,
+            "E uJ",
+            "J/cm2",
+            "pitch um",
+            "N eff",
+            "mJ/mm",
+            "exit width um"
         );
         for (v, w) in &self.points {
-            println!(
+            say!(
                 "{v:>16.4}{:>11.2}{:>11.2}{:>10.3}{:>9.2}{:>11.2}{:>16}",
                 w.pulse_energy_uj,
                 w.peak_fluence_j_cm2,

@@ -96,13 +96,16 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     }
     let first = motion.burns.iter().filter(|b| b.pass <= 1);
     let spacing_mm = spacing_mm(first.map(|b| b.points.as_slice()));
-    let cell_mm = cell_mm(motion, &foil, &options, spacing_mm);
+    let job_s = motion.end_s;
     let (burns, goes_on) = visits(motion, recipe.heat.bite_mm);
-    let visits = Motion {
+    let mut visits = Motion {
         burns,
         ..motion.clone()
     };
+    let rests = without_rests(&mut visits, &foil);
+    let cell_mm = cell_mm(&visits, &foil, &options, spacing_mm);
     let motion = &visits;
+    let mut rests = rests.into_iter().peekable();
     let cells = Cells {
         cell_mm,
         rays: rays_for(cell_mm[0].max(cell_mm[1]), spacing_mm),
@@ -115,6 +118,9 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
         .clamp(1.0, 1e12) as u64;
     let tell = (steps / 200).max(1);
     for n in 0..steps {
+        while let Some(rest) = rests.next_if(|r| r.at_s <= n as f64 * run.sheet.dt_s) {
+            run.rest(rest.left_out_s, &foil);
+        }
         run.advance(n);
         if options.stop_above_k.is_some_and(|k| run.peak.0 > k) {
             break;
@@ -125,7 +131,61 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
             progress(n as f64 / steps as f64);
         }
     }
-    run.finish(motion, &foil, recipe)
+    for rest in rests {
+        run.rest(rest.left_out_s, &foil);
+    }
+    HeatResult {
+        job_s,
+        ..run.finish(motion, &foil, recipe)
+    }
+}
+
+/// Time constants of the loss to the slide after which the foil is at rest on it: e^-20 of a rise is left, which is
+/// below what its single-precision numbers hold.
+const AT_REST: f64 = 20.0;
+
+/// A stretch of time in which nothing is cut and the foil is at rest on the slide.
+struct Rest {
+    /// Where it was, on the clock without it.
+    at_s: f64,
+    left_out_s: f64,
+}
+
+/// Takes the ends of long idle times out of the motion: what comes after the foil has come to rest needs no steps.
+fn without_rests(motion: &mut Motion, foil: &Foil) -> Vec<Rest> {
+    let longest_s = AT_REST * foil.tau_s();
+    let mut rests = Vec::new();
+    let mut shorten = |idle_s: f64, from_s: f64| {
+        if idle_s > longest_s {
+            let at_s = from_s + longest_s;
+            rests.push(Rest {
+                at_s,
+                left_out_s: idle_s - longest_s,
+            });
+        }
+        idle_s.clamp(0.0, longest_s)
+    };
+    // On the job's own clock, and on the one without rests.
+    let (mut at_s, mut short_s) = (0.0_f64, 0.0_f64);
+    let mut any = false;
+    for burn in &mut motion.burns {
+        let lasts_s = burn.length_mm() / burn.speed_mm_s;
+        let idle_s = burn.start_s - at_s;
+        at_s = burn.start_s + lasts_s;
+        any |= idle_s > longest_s;
+        let short = shorten(idle_s, short_s);
+        if any {
+            burn.start_s = short_s + short;
+            short_s = burn.start_s + lasts_s;
+        } else {
+            short_s = at_s;
+        }
+    }
+    let last = shorten(motion.end_s - at_s, short_s);
+    if any || motion.end_s - at_s > longest_s {
+        motion.end_s = short_s + last;
+    }
+    rests
 }
 
 /// Burns in parts of at most a bite, and which of them go on from the one before. What the beam left behind two parts
@@ -225,6 +285,8 @@ struct Run<'a> {
     peak: (f64, [f64; 2]),
     starts: Vec<f64>,
     film_every_s: f64,
+    /// Time at rest so far.
+    left_out_s: f64,
     frames: Vec<Frame>,
 }
 
@@ -300,10 +362,20 @@ impl<'a> Run<'a> {
             } else {
                 motion.end_s / frames as f64
             },
+            left_out_s: 0.0,
             frames: Vec::with_capacity(frames),
             sheet,
         }
     }
+    /// Time at rest: the slide gives up heat, and the foil stays at its temperature. What the foil would carry from
+    /// warmer parts of the slide to colder ones is left out.
+    fn rest(&mut self, seconds: f64, foil: &Foil) {
+        self.left_out_s += seconds;
+        // After that the slide is at rest too, within what its numbers hold.
+        let slide_s = 10.0 * foil.slide_j_m2_k / foil.slide_loss_w_m2_k;
+        self.sheet.lose(seconds.min(slide_s));
+    }
+
     /// One step: the heat of the time around it, then conduction, now and then loss and measurements.
     fn advance(&mut self, n: u64) {
         let dt = self.sheet.dt_s;
@@ -337,7 +409,7 @@ impl<'a> Run<'a> {
         }
         if n as f64 * dt >= self.film_every_s * (self.frames.len() as f64 + 0.5) {
             let frame = Frame {
-                time_s: n as f64 * dt,
+                time_s: n as f64 * dt + self.left_out_s,
                 rise_k: self.sheet.rows(|k| self.sheet.t[k]),
                 beam_mm: self.beam.as_ref().map(|b| b.at),
                 burns: self.next_burn + usize::from(self.beam.is_some()),

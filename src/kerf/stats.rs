@@ -199,9 +199,13 @@ fn reflect(v: &[f64], x: &mut [f64]) {
     }
 }
 
+/// Readings that the search for outliers may look at, each as often as it is looked at.
+const MOST_LOOKS: usize = 4_000_000;
+
 /// Readings that do not belong: the generalized extreme Studentized deviate test (Rosner,
 /// Technometrics 25, 165, 1983), on residuals scaled by their leverage. At most a fifth of the readings are
-/// removed; `alpha` is the chance of removing any from clean readings. Answers indices, ascending.
+/// removed, and of more than some 4,500 readings fewer, since each removal looks at all that are left;
+/// `alpha` is the chance of removing any from clean readings. Answers indices, ascending.
 ///
 /// # Errors
 /// As [`least_squares`], for the full set.
@@ -210,7 +214,9 @@ pub fn outliers(rows: &[Vec<f64>], y: &[f64], alpha: f64) -> Result<Vec<usize>, 
     let mut fit = least_squares(rows, y)?;
     let mut kept: Vec<usize> = (0..rows.len()).collect();
     let (mut removed, mut guilty) = (Vec::new(), 0);
-    let most = (rows.len() / 5).min(rows.len().saturating_sub(p + 2));
+    let most = (rows.len() / 5)
+        .min(rows.len().saturating_sub(p + 2))
+        .min((MOST_LOOKS / rows.len().max(1)).max(1));
     for _ in 0..most {
         let Some((worst, statistic)) = (0..kept.len())
             .map(|i| (i, fit.studentized(i).abs()))

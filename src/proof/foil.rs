@@ -58,29 +58,41 @@ struct Piece {
 
 const BAND: usize = 32;
 
+/// Scan lines that cuts may cross, all together, beside [`FREE_PER_CUT`] of each: sorting the intervals takes seconds.
+const MOST_CROSSED: f64 = 1e8;
+const FREE_PER_CUT: f64 = 50.0;
+
 /// Lines this close do not miss what is a little wider than a speck.
 const FINE_UM: f64 = 0.5;
 
 /// Floods the sheet. `cuts` are the ways of the beam's centre, `edges` the drawn edges; pieces nowhere `solid_um`
-/// wide are specks.
+/// wide are specks. `None` where long cuts are so many that the lines would take too long.
 pub(super) fn flood(
     cuts: &[Segment],
     edges: &[Segment],
     sheet_um: [f64; 4],
     radius_um: f64,
     solid_um: f64,
-) -> Foil {
+) -> Option<Foil> {
     let cuts = &distinct(cuts)[..];
     let height = sheet_um[3] - sheet_um[1];
     let step = (radius_um / 2.0).clamp(0.25, 2.0).max(height / 300_000.0);
+    let inside = |y: f64| y.max(sheet_um[1]).min(sheet_um[3]);
+    let heights_um = cuts.iter().map(|s| (inside(s.a[1]) - inside(s.b[1])).abs());
+    let crossed_um: f64 = heights_um.sum();
+    let most = MOST_CROSSED + FREE_PER_CUT * cuts.len() as f64;
+    if crossed_um / step > most {
+        return None;
+    }
     let mut foil = flood_lines(cuts, edges, sheet_um, radius_um, None, step);
     if !foil.pieces.is_empty() {
         // Once more, to tell the specks among them.
         let fine = step.min(FINE_UM).max(height / 300_000.0);
+        let fine = fine.max(2.0 * crossed_um / most).min(step);
         let reach = Some(radius_um + solid_um / 2.0);
         foil.pieces = flood_lines(cuts, edges, sheet_um, radius_um, reach, fine).pieces;
     }
-    foil
+    Some(foil)
 }
 
 /// Each way of the beam once: passes go over the same ways, and a job may repeat one any number of times.

@@ -79,6 +79,9 @@ pub struct Faults {
 /// How often one code is listed before it is only counted.
 const LISTED_PER_CODE: usize = 25;
 
+/// Pauses longer than this are told of.
+const LONG_DWELL_S: f64 = 100.0;
+
 impl Faults {
     pub fn push(&mut self, finding: Finding, line: Option<u32>) {
         let n = self.counts.entry(finding.code.clone()).or_insert(0);
@@ -92,6 +95,18 @@ impl Faults {
     }
     pub fn warning(&mut self, line: u32, code: &str, message: impl Into<String>) {
         self.push(Finding::warning(code, message), Some(line));
+    }
+    /// Tells of a pause that is longer than any that a job needs.
+    fn long_dwell(&mut self, line: u32, seconds: f64, question: &str) {
+        if seconds > LONG_DWELL_S {
+            let length = if seconds < 1e7 {
+                format!("{seconds:.0}")
+            } else {
+                format!("{seconds:.0e}")
+            };
+            let message = format!("a pause of {length} s: {question}");
+            self.warning(line, "dwell-long", message);
+        }
     }
     pub fn listed(&self) -> &[Fault] {
         &self.list

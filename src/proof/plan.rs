@@ -68,6 +68,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
             }
             Step::Dwell { seconds, .. } => {
                 if *seconds >= 0.0 && seconds.is_finite() {
+                    faults.long_dwell(n, *seconds, "are the seconds of this step milliseconds?");
                     clock.dwell(*seconds);
                 } else {
                     faults.blocking(

@@ -91,9 +91,6 @@ pub(super) fn path_comment(comment: &str) -> Option<(u32, u32)> {
     Some((next("path")?, next("pass")?))
 }
 
-/// Pauses longer than this are told of.
-const LONG_DWELL_S: f64 = 100.0;
-
 struct Machine<'a> {
     dialect: &'a Dialect,
     faults: Faults,
@@ -289,15 +286,11 @@ impl<'a> Machine<'a> {
                     );
                 }
                 let seconds = p * self.dialect.dwell_unit_s;
-                if seconds > LONG_DWELL_S {
-                    self.faults.warning(
-                        n,
-                        "dwell-long",
-                        format!(
-                            "a pause of {seconds:.0} s: is [rs274] dwell_unit, seconds or milliseconds, that of the controller?"
-                        ),
-                    );
-                }
+                self.faults.long_dwell(
+                    n,
+                    seconds,
+                    "is [rs274] dwell_unit, seconds or milliseconds, that of the controller?",
+                );
                 self.clock.dwell(seconds);
             }
         }

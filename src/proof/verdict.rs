@@ -659,6 +659,15 @@ impl<'a> Proof<'a> {
             l.radius_um,
             self.recipe.min_web_um(),
         );
+        let Some(foil) = foil else {
+            let finding = Finding::blocking(
+                "foil-unchecked",
+                "too many long cuts to tell what of the foil they part: that was not looked at",
+            )
+            .hint("look whether the job is the one meant; prove it in parts if it is");
+            self.faults.push(finding, None);
+            return;
+        };
         self.as_cut.slugs = foil.slugs;
         self.as_cut.scan_line_um = foil.line_um;
         for p in &foil.pieces {

@@ -6,6 +6,7 @@ mod builtin;
 pub mod keys;
 pub mod setting;
 
+use crate::finding::shortened;
 pub use builtin::{BUILT_IN, built_in};
 pub use keys::*;
 use setting::KeySpec;
@@ -108,7 +109,14 @@ impl Recipe {
             text.parse()
                 .map_err(|e: toml::de::Error| RecipeError::Syntax {
                     file: file.to_owned(),
-                    message: e.to_string().trim_end().to_owned(),
+                    // It shows the line in question, however long that is.
+                    message: e
+                        .to_string()
+                        .trim_end()
+                        .lines()
+                        .map(shortened)
+                        .collect::<Vec<_>>()
+                        .join("\n"),
                 })?;
         let mut recipe = Recipe {
             name: file.to_owned(),
@@ -119,7 +127,7 @@ impl Recipe {
                 return Err(RecipeError::Unknown {
                     file: file.to_owned(),
                     what: "section",
-                    name: format!("[{section}]"),
+                    name: format!("[{}]", shortened(section)),
                     nearest: nearest(section, Self::SECTIONS.iter().map(|(s, _, _)| *s)),
                 });
             };
@@ -127,7 +135,8 @@ impl Recipe {
                 return Err(RecipeError::Syntax {
                     file: file.to_owned(),
                     message: format!(
-                        "`{section}` must be a section: write [{section}] on a line of its own"
+                        "`{0}` must be a section: write [{0}] on a line of its own",
+                        shortened(section)
                     ),
                 });
             };
@@ -136,7 +145,7 @@ impl Recipe {
                     return Err(RecipeError::Unknown {
                         file: file.to_owned(),
                         what: "key",
-                        name: format!("[{section}] {key}"),
+                        name: format!("[{section}] {}", shortened(key)),
                         nearest: nearest(key, specs.iter().map(|s| s.key)),
                     });
                 }
@@ -184,7 +193,7 @@ impl Recipe {
                 "material",
                 format!(
                     "`{}` is not in the table{}; known: {}",
-                    self.foil.material,
+                    shortened(&self.foil.material),
                     nearest(&self.foil.material, crate::material::names()),
                     crate::material::names().collect::<Vec<_>>().join(", ")
                 ),
@@ -220,7 +229,7 @@ impl Recipe {
                     key,
                     format!(
                         "`{}` is no word that can switch a beam: an M and a number such as M3, M5 or M64; not M0, M1, M2, M30 or M60, which stop or end the job",
-                        word.escape_debug()
+                        shortened(&word.escape_debug().to_string())
                     ),
                 ));
             }
@@ -242,7 +251,7 @@ impl Recipe {
                 "power_word",
                 format!(
                     "`{}` is no letter for a power: one letter such as S, and none that means something else (F G I J K M N P R X Y Z)",
-                    dialect.power_word.escape_debug()
+                    shortened(&dialect.power_word.escape_debug().to_string())
                 ),
             ));
         }
@@ -252,7 +261,7 @@ impl Recipe {
                 "size",
                 format!(
                     "`{}` is none of \"page\", \"artwork\" or a size such as \"25x25mm\"",
-                    self.sheet.size
+                    shortened(&self.sheet.size)
                 ),
             ));
         }

@@ -168,7 +168,10 @@ macro_rules! section {
                 match key {
                     $(stringify!($field) => {
                         let read = <$type as $crate::recipe::setting::Setting>::read(value)
-                            .map_err(|e| format!("expected {e}, found {value}"))?;
+                            .map_err(|e| {
+                                let found = value.to_string();
+                                format!("expected {e}, found {}", crate::finding::shortened(&found))
+                            })?;
                         self.$field = read;
                         Ok(())
                     })+

@@ -3,11 +3,13 @@
 //! What meets nothing else needs no boolean: boxes are swept first, and rings alone in their box that
 //! prove simple pass as they are.
 
+use super::crossings::cross_more_than;
 use super::simple::{Prover, twice_area};
 use super::{Bounds, FillRule, Point, Regions};
 use crate::sets::Sets;
 use i_overlay::core::overlay::{Overlay, ShapeType};
 use i_overlay::core::overlay_rule::OverlayRule;
+use i_overlay::core::solver::{Precision, Solver, Strategy};
 use rayon::prelude::*;
 use rstar::primitives::Rectangle;
 use rstar::{AABB, RTree};
@@ -19,6 +21,21 @@ const CHUNK_RINGS: usize = 512;
 /// Makes regions of rings as drawn: crossing, nested, any winding, any overlap.
 /// Shapes come in the order of their leftmost (then topmost) points.
 pub fn normalise<R: AsRef<[Point]> + Sync>(rings: &[R], rule: FillRule) -> Regions {
+    normalise_within(rings, rule, f64::INFINITY).unwrap_or_default()
+}
+
+/// Whether the edges of two regions together cross more often than [`MOST_CROSSINGS`](super::MOST_CROSSINGS), so
+/// that no boolean of them is to be tried.
+pub fn is_tangled(a: &Regions, b: &Regions) -> bool {
+    cross_more_than(a.rings().chain(b.rings()), super::MOST_CROSSINGS)
+}
+
+/// As [`normalise`]; `None` where the rings that meet cross more than `most_crossings` times, by estimate.
+pub fn normalise_within<R: AsRef<[Point]> + Sync>(
+    rings: &[R],
+    rule: FillRule,
+    most_crossings: f64,
+) -> Option<Regions> {
     let (places, boxes): (Vec<usize>, Vec<Bounds>) = rings
         .iter()
         .enumerate()
@@ -68,14 +85,17 @@ pub fn normalise<R: AsRef<[Point]> + Sync>(rings: &[R], rule: FillRule) -> Regio
         together.extend(unproved.iter().map(|&i| rings[i].as_ref()));
     }
     if together.is_empty() {
-        return sorted(out);
+        return Some(sorted(out));
+    }
+    if cross_more_than(together.iter().copied(), most_crossings) {
+        return None;
     }
     let whole = overlay_rings(&together, rule);
     if out.is_empty() {
-        return whole;
+        return Some(whole);
     }
     out.append(&whole);
-    sorted(out)
+    Some(sorted(out))
 }
 
 enum Lone {
@@ -248,6 +268,23 @@ pub fn clusters(boxes: &[Bounds]) -> Clusters {
 
 fn overlay(a: &Regions, b: &Regions, rule: OverlayRule) -> Regions {
     Regions::from_nested(&Overlay::<i32>::from_subj_and_clip(a, b).overlay(rule, FillRule::NonZero))
+}
+
+/// Crossings from which on those of raw offset curves take a snap of 2 nm instead of one, and more by fours.
+const DENSE_CROSSINGS: f64 = 2e4;
+
+/// The area that raw offset curves go round more often one way than the other. Where a shape has much detail below the
+/// offset, its curves cross in dense bundles, and each rounding of a crossing makes new ones: a wider snap ends that
+/// (it takes a third of the time; the arcs are no nearer than their tolerance anyway).
+pub(super) fn overlay_curves(rings: &[Vec<Point>]) -> Regions {
+    let mut overlay = Overlay::<i32>::new(rings.iter().map(Vec::len).sum());
+    if cross_more_than(rings.iter().map(Vec::as_slice), DENSE_CROSSINGS) {
+        overlay.solver = Solver::with_strategy_and_precision(Strategy::Frag, Precision::MEDIUM_LOW);
+    }
+    for ring in rings {
+        overlay.add_contour(ring, ShapeType::Subject);
+    }
+    Regions::from_nested(&overlay.overlay(OverlayRule::Subject, FillRule::Positive))
 }
 
 /// One boolean pass over all rings.

@@ -5,6 +5,7 @@
 //! [`normalise`] first; every other function takes and gives normalised regions.
 
 mod boolean;
+mod crossings;
 mod folds;
 mod measure;
 pub mod medial;
@@ -13,7 +14,11 @@ mod offset;
 mod simple;
 mod trim;
 
-pub use boolean::{Clusters, clusters, difference, intersection, normalise, union, union_all, xor};
+pub use boolean::{
+    Clusters, clusters, difference, intersection, is_tangled, normalise, normalise_within, union,
+    union_all, xor,
+};
+pub use crossings::MOST_CROSSINGS;
 pub use i_overlay::core::fill_rule::FillRule;
 pub use measure::{
     Edge, EdgeIndex, distance_nm, holds_disc, nearest_on_segment, ring_area_nm2, ring_contains,

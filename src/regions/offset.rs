@@ -10,7 +10,7 @@ use super::folds::{Beside, Folder};
 use super::measure::edges;
 use super::simple::{Prover, is_convex};
 use super::trim::Trimmer;
-use super::{FillRule, Point, Regions, boolean};
+use super::{Point, Regions, boolean};
 use rayon::prelude::*;
 
 /// Vertices of a work unit; results do not depend on it.
@@ -147,7 +147,7 @@ impl Worker {
             .rings()
             .map(|ring| folded_curve(ring, offset_nm, arcs))
             .collect();
-        out.append(&boolean::overlay_rings(&rings, FillRule::Positive));
+        out.append(&boolean::overlay_curves(&rings));
     }
 
     /// Writes the raw curves of the shape, of which some `may_fold` at every corner, and tells whether they are the

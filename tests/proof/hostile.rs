@@ -121,3 +121,63 @@ fn small_files_that_ask_for_much_are_bounded() {
     // On a machine that does other things too.
     assert!(begin.elapsed().as_secs() < 240, "{:?}", begin.elapsed());
 }
+
+/// A number from 0 to 1 for each call, always the same ones.
+fn random(state: &mut u64) -> f64 {
+    *state = state
+        .wrapping_mul(6364136223846793005)
+        .wrapping_add(1442695040888963407);
+    (*state >> 33) as f64 / (1u64 << 31) as f64
+}
+
+#[test]
+fn a_pause_without_end_is_told_of_and_ends() {
+    let (_, bytes) = DEMO.file("plan");
+    let mut plan: serde_json::Value = serde_json::from_slice(&bytes).unwrap();
+    let pause = serde_json::json!({"do": "dwell", "seconds": 1e308, "reason": "none"});
+    plan["steps"].as_array_mut().unwrap().insert(0, pause);
+    let dialect = Dialect::from_recipe(&DEMO.recipe);
+    let job = read("a.plan.json", plan.to_string().as_bytes(), &dialect).unwrap();
+    assert!(
+        job.faults
+            .listed()
+            .iter()
+            .any(|f| f.finding.code == "dwell-long")
+    );
+    let options = foilwright::heat::SimOptions {
+        cell_um: Some(400.0),
+        ..Default::default()
+    };
+    let heat = foilwright::heat::simulate(&job.motion, &DEMO.recipe, options);
+    assert!(heat.memory.peak_k.is_finite());
+}
+
+#[test]
+#[ignore = "slow: some CPU seconds"]
+fn slow_a_megabyte_of_long_cuts() {
+    let mut state = 7;
+    let mut place = || {
+        format!(
+            "X{:.3}Y{:.3}",
+            24.0 * random(&mut state) - 12.0,
+            24.0 * random(&mut state) - 12.0
+        )
+    };
+    let head = "G21\nG90\nG17\nG94\nM5\nS250\nF6000\n";
+    let lines: String = (0..22_000)
+        .map(|_| format!("G0{}\nM3\nG1{}\nM5\n", place(), place()))
+        .collect();
+    let poly: String = (0..65_000).map(|_| format!("G1{}\n", place())).collect();
+    for text in [
+        format!("{head}{lines}M2\n"),
+        format!("{head}G0X0Y0\nM3\n{poly}M5\nM2\n"),
+    ] {
+        let begun = std::time::Instant::now();
+        feed("a.nc", text.as_bytes());
+        println!(
+            "{} kB: {:.1} s",
+            text.len() / 1000,
+            begun.elapsed().as_secs_f64()
+        );
+    }
+}

@@ -3,10 +3,30 @@
 use super::super::resolved::Map;
 use super::super::{Refusal, flatten, stroke};
 use super::{Context, FARTHEST_MM, MOST_POINTS, Walker};
-use crate::regions::Point;
+use crate::regions::{MOST_CROSSINGS, Point};
 use crate::units::whole_nm;
 
+/// What crosses too often, in words: its booleans would take more time and memory than there is.
+pub(in super::super) fn tangled(what: &str) -> Refusal {
+    Refusal::new(
+        "tangled",
+        format!(
+            "{what} crosses itself more than {} million times: too much to be cut apart",
+            MOST_CROSSINGS / 1e6
+        ),
+        "draw less of it over each other, or divide it among layers or drawings",
+    )
+}
+
 impl Walker<'_> {
+    pub(super) fn tangled(&mut self, path: &usvg::Path, context: &Context<'_>) {
+        self.refuse(
+            tangled("its outline"),
+            context,
+            path.abs_stroke_bounding_box(),
+        );
+    }
+
     /// Refuses, once, a drawing with too many points.
     pub(super) fn too_many(&mut self, path: &usvg::Path, context: &Context<'_>) {
         if self.refusals.iter().all(|r| r.code != "too-large") {

@@ -133,14 +133,14 @@ pub fn run(args: FitArgs) -> anyhow::Result<Exit> {
             .map(|p| p.display().to_string())
             .collect::<Vec<_>>()
             .into();
-        println!("{}", serde_json::to_string_pretty(&json)?);
+        say!("{}", serde_json::to_string_pretty(&json)?);
     } else if !args.quiet {
-        print!("{}", outcome.words);
+        say_on!("{}", outcome.words);
         if !outcome.lines.is_empty() {
-            println!("\nfor the recipe:\n{}", to_toml(&outcome.lines));
+            say!("\nfor the recipe:\n{}", to_toml(&outcome.lines));
         }
         for path in written {
-            println!("wrote {}", path.display());
+            say!("wrote {}", path.display());
         }
     }
     Ok(0)

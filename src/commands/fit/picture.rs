@@ -117,9 +117,9 @@ pub fn run(args: &FitArgs, path: &Path, um_per_px: f64) -> anyhow::Result<Exit> 
             "recut_paths": recut,
             "files": written.iter().map(|p| p.display().to_string()).collect::<Vec<_>>(),
         });
-        println!("{}", serde_json::to_string_pretty(&json)?);
+        say!("{}", serde_json::to_string_pretty(&json)?);
     } else if !args.quiet {
-        println!(
+        say!(
             "slot width: {:.3} um median, {:.3} to {:.3} um over {} stations",
             um(slot.width_median_px),
             um(slot.width_min_px),
@@ -127,15 +127,15 @@ pub fn run(args: &FitArgs, path: &Path, um_per_px: f64) -> anyhow::Result<Exit> 
             slot.stations.len()
         );
         let [a, b] = slot.roughness_px.map(um);
-        println!(
+        say!(
             "edges: roughness {a:.3} and {b:.3} um (noise of the picture included), blur {:.3} um",
             um(slot.blur_px)
         );
         if slot.bridges.is_empty() {
-            println!("no metal bridges the slot");
+            say!("no metal bridges the slot");
         }
         for (i, m) in slot.bridges.iter().enumerate() {
-            println!(
+            say!(
                 "bridge {}: at pixel ({:.0}, {:.0}), {:.2} um long",
                 i + 1,
                 m.x_px,
@@ -144,26 +144,30 @@ pub fn run(args: &FitArgs, path: &Path, um_per_px: f64) -> anyhow::Result<Exit> 
             );
         }
         for n in &named {
-            println!(
+            say!(
                 "bridge {}: path {} of the plan, {:.1} um from its line, at job ({:.3}, {:.3}) mm",
-                n.bridge, n.path, n.distance_um, n.at_mm[0], n.at_mm[1]
+                n.bridge,
+                n.path,
+                n.distance_um,
+                n.at_mm[0],
+                n.at_mm[1]
             );
             if let Some(w) = &n.warning {
-                println!("warning: bridge {}: {w}", n.bridge);
+                say!("warning: bridge {}: {w}", n.bridge);
             }
         }
         if !recut.is_empty() {
             let list: Vec<String> = recut.iter().map(u32::to_string).collect();
-            println!(
+            say!(
                 "recut them while the foil is still clamped: --only {}",
                 list.join(",")
             );
         }
         for w in &slot.warnings {
-            println!("warning: {w}");
+            say!("warning: {w}");
         }
         for path in written {
-            println!("wrote {}", path.display());
+            say!("wrote {}", path.display());
         }
     }
     Ok(0)
