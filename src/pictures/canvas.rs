@@ -44,6 +44,10 @@ fn paint(colour: Rgb, alpha: f32) -> Paint<'static> {
     paint
 }
 
+/// Points of a polyline from which on it is drawn in pieces, and sides of a piece.
+const LONG: usize = 5_000;
+const PIECE: usize = 500;
+
 impl Canvas {
     /// A white picture; sizes are clamped to 1..=16384 pixels.
     pub fn new(width: u32, height: u32) -> Canvas {
@@ -93,8 +97,23 @@ impl Canvas {
         width: f32,
         colour: Rgb,
     ) {
+        let mut points: Vec<[f32; 2]> = points.into_iter().collect();
+        if points.len() <= LONG {
+            self.line(&points, closed, width, colour);
+            return;
+        }
+        // Filling a stroke takes time with the square of its pieces that cross a row of pixels.
+        if closed {
+            points.push(points[0]);
+        }
+        for start in (0..points.len() - 1).step_by(PIECE) {
+            let end = (start + PIECE + 1).min(points.len());
+            self.line(&points[start..end], false, width, colour);
+        }
+    }
+    fn line(&mut self, points: &[[f32; 2]], closed: bool, width: f32, colour: Rgb) {
         let mut pb = PathBuilder::new();
-        trace(&mut pb, points, closed);
+        trace(&mut pb, points.iter().copied(), closed);
         if let Some(path) = pb.finish() {
             self.stroke(&path, width, colour);
         }
