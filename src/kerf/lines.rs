@@ -78,15 +78,16 @@ pub(super) fn narrow_parts(
         .collect();
     axis.edges.retain(|[a, b]| !(cut[*a] && cut[*b]));
     let thin = Graph::new(between(&axis, 0.0, sliver));
+    // Nowhere wide enough for a tip to be the tip of anything: all of it counts.
+    let alone = axis.nodes.iter().all(|n| n.radius < limit);
     let slivers = thin.chains();
     let slivers = slivers
         .iter()
+        .filter(|chain| alone || !thin.runs_out(chain))
         .map(|chain| thin.whole(chain, radius))
         .filter(|line| crate::polyline::length(&line.points) > SLIVER_LENGTH * radius)
         .collect();
     let mut graph = Graph::new(between(&axis, sliver, limit));
-    // Nowhere wide enough for a tip to be the tip of anything: all of it counts.
-    let alone = axis.nodes.iter().all(|n| n.radius < limit);
     let all = graph.clone();
     graph.prune(radius, sliver);
     if graph.near.is_empty() && alone {
@@ -173,6 +174,13 @@ impl Graph {
     }
     fn degree(&self, n: usize) -> usize {
         self.near.get(&n).map_or(0, Vec::len)
+    }
+    /// Whether a chain runs from its widest to nothing: the tip of a corner.
+    fn runs_out(&self, chain: &[usize]) -> bool {
+        let radius = |n: &usize| self.nodes[*n].radius;
+        let most = chain.iter().map(radius).fold(0.0, f64::max);
+        let ends = [chain[0], chain[chain.len() - 1]].map(|n| radius(&n));
+        ends[0].min(ends[1]) < 0.25 * most && ends[0].max(ends[1]) > 0.75 * most
     }
     fn is_free(&self, n: usize, radius: f64) -> bool {
         self.degree(n) == 1 && self.nodes[n].radius < radius
