@@ -346,7 +346,9 @@ fn density<S: Simd, const PLACES: usize>(
         let t = Lanes::load(simd, &NUMBERS[i..]) * all(width);
         let (turn, dx, dy) = ((u * t + v) * t + w, x.slope(t), y.slope(t));
         turn.abs().store(&mut density[i..]);
-        (turn * turn * (dx * dx + dy * dy + all(1e-30))).store(&mut z[i..]);
+        // Where the speed vanishes, as at an end whose handle has no length, the turn is noise: at no more than a
+        // tolerance per unit of the parameter there is nothing to divide.
+        (turn * turn * (dx * dx + dy * dy + all(1.0))).store(&mut z[i..]);
     }
     // sqrt(turn / speed) = turn z^(-1/4). A quarter of a number's bits is a quarter of its logarithm, nearly; one step of
     // Newton's method does the rest.

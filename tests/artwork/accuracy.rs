@@ -505,3 +505,24 @@ fn millimetres_are_rounded_to_nanometres_as_the_standard_library_does() {
         assert_eq!(got, (mm * 1e6).round() as i32, "{mm:?}");
     }
 }
+
+// Drawing programs write a handle without length where a curve leaves a corner straight.
+#[test]
+fn handles_without_length_take_no_more_chords() {
+    let mut random = Random(23);
+    for tolerance in [1e-2, 1e-3, 1e-4] {
+        let (mut ours, mut fewest) = (0, 0);
+        for case in 0..60 {
+            let place = |r: &mut Random| r.point().map(|v| 300.0 + 30.0 * v);
+            let (a, b, c) = (place(&mut random), place(&mut random), place(&mut random));
+            let p = [[a, b, c, c], [a, a, b, c], [a, a, c, c]][case % 3];
+            let mut points = Vec::new();
+            flatten::cubic(p, tolerance, &mut points);
+            ours += points.len();
+            fewest += greedy_count(&p, tolerance);
+        }
+        let ratio = ours as f64 / fewest as f64;
+        println!("{tolerance}: chords over greedy count: {ratio:.3} ({fewest})");
+        assert!(ratio < 1.3, "{ours} chords where {fewest} do");
+    }
+}
