@@ -34,6 +34,7 @@ pub mod pictures;
 mod pipeline;
 pub mod polyline;
 pub mod proof;
+mod random;
 pub mod recipe;
 pub mod regions;
 pub mod report;

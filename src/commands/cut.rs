@@ -165,18 +165,16 @@ impl Drop for Working {
     }
 }
 
+/// Names and contents.
+type Files = Vec<(String, Vec<u8>)>;
+
 /// All files of the run, each job file read back and proved before it may be written.
-fn make_files(
-    run: &mut Run,
-    args: &CutArgs,
-    recipe: &Recipe,
-) -> anyhow::Result<Vec<(String, Vec<u8>)>> {
-    let mut files = Vec::new();
-    let mut faults = Vec::new();
+fn make_files(run: &mut Run, args: &CutArgs, recipe: &Recipe) -> anyhow::Result<Files> {
+    // Of each stencil: its files, and the faults that their proof found.
+    let mut made: Vec<(Files, Vec<Finding>)> = Vec::new();
     for job in &run.jobs {
         let Some(plan) = &job.plan else {
-            files.push(Vec::new());
-            faults.push(Vec::new());
+            made.push(Default::default());
             continue;
         };
         let base = base_name(&run.stem, &job.stencil.name);
@@ -189,15 +187,15 @@ fn make_files(
             faults: Vec::new(),
         };
         let mut prove = |name: &str, read: ReadJob| judge.judge(name, read);
-        files.push(job_files(
+        let files = job_files(
             plan,
             &base,
             &args.formats,
             recipe,
             &mut times,
             (!args.force).then_some(&mut prove as &mut Reader<'_>),
-        )?);
-        faults.push(judge.faults);
+        )?;
+        made.push((files, judge.faults));
         run.times = times;
     }
     if !args.no_pictures {
@@ -205,19 +203,21 @@ fn make_files(
             .map(|job| Some(show(run, job, job.plan.as_ref()?, recipe)))
             .collect();
         let layers = run.report.layers.iter_mut();
-        for ((shown, layer), files) in shown.into_iter().zip(layers).zip(&mut files) {
+        for ((shown, layer), made) in shown.into_iter().zip(layers).zip(&mut made) {
             if let Some(shown) = shown {
-                files.extend(shown.pictures);
+                made.0.extend(shown.pictures);
                 layer.findings.extend(shown.findings);
                 layer.heat = shown.heat;
             }
         }
         run.times.lap("heat and pictures");
     }
-    for (layer, faults) in run.report.layers.iter_mut().zip(faults) {
+    let mut all = Vec::new();
+    for (layer, (files, faults)) in run.report.layers.iter_mut().zip(made) {
         layer.findings.extend(faults);
+        all.extend(files);
     }
-    Ok(files.into_iter().flatten().collect())
+    Ok(all)
 }
 
 /// Formats that the proof reads back.
@@ -234,7 +234,7 @@ pub(super) fn job_files(
     recipe: &Recipe,
     times: &mut Stopwatch,
     mut judge: Option<&mut Reader<'_>>,
-) -> anyhow::Result<Vec<(String, Vec<u8>)>> {
+) -> anyhow::Result<Files> {
     let dialect = Dialect::from_recipe(recipe);
     let mut files = Vec::new();
     for format in formats {
@@ -319,11 +319,7 @@ impl Judge<'_> {
     }
 }
 
-fn write_all(
-    run: &mut Run,
-    files: Vec<(String, Vec<u8>)>,
-    out: &Path,
-) -> anyhow::Result<Vec<PathBuf>> {
+fn write_all(run: &mut Run, files: Files, out: &Path) -> anyhow::Result<Vec<PathBuf>> {
     let report_name = format!("{}.report.json", run.stem);
     let stale = stale_files(out, &report_name);
     let mut set = OutputSet::new(out);

@@ -110,10 +110,7 @@ pub fn run(args: PreviewArgs) -> anyhow::Result<Exit> {
 /// Why the job may not do what is shown: its faults, what its format does not carry, another foil than the recipe's.
 fn doubts(name: &str, job: &ReadJob, recipe: &Recipe) -> Vec<Finding> {
     let with_line = |fault: &Fault| Finding {
-        message: match fault.line {
-            Some(line) => format!("line {line}: {}", fault.finding.message),
-            None => fault.finding.message.clone(),
-        },
+        message: fault.words(),
         ..fault.finding.clone()
     };
     let mut out: Vec<Finding> = job.faults.listed().iter().map(with_line).collect();

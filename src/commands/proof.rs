@@ -90,20 +90,15 @@ pub fn run(args: ProofArgs) -> anyhow::Result<Exit> {
         || (!args.no_heat).then(|| heat_of(&job, &recipe)).flatten(),
     );
 
-    let mut files = OutputSet::new(&args.common.out_beside(&args.job));
-    let stem = stem(&args.job);
-    let report = report(&args, &layer.name, &verdict, heat.as_ref());
-    files.add(
-        format!("{stem}.proof.json"),
-        serde_json::to_string_pretty(&report)? + "\n",
-    );
-    if !args.no_pictures {
-        let picture = picture(&args.job, layer, &job, sheet_mm, &recipe, &verdict);
-        files.add(format!("{stem}.proof.png"), proof_png(&picture));
-    }
-    let written = files.write(&[])?;
+    let report = report(&args, &layer.name, &verdict, heat.as_ref())?;
+    let picture = (!args.no_pictures).then(|| {
+        proof_png(&picture(
+            &args.job, layer, &job, sheet_mm, &recipe, &verdict,
+        ))
+    });
+    let written = save(&args, &report, picture)?;
     if args.common.json {
-        say!("{}", serde_json::to_string_pretty(&report)?);
+        say!("{report}");
     } else if !args.common.quiet {
         say_on!("{}", summary(&args.job, layer, &verdict, heat.as_ref()));
         for path in written {
@@ -131,20 +126,26 @@ fn unreadable(args: &ProofArgs, why: anyhow::Error) -> anyhow::Result<Exit> {
         as_cut: proof::AsCut::default(),
     };
     let name = args.layer.as_deref().unwrap_or_default();
-    let report = report(args, name, &verdict, None);
-    let mut files = OutputSet::new(&args.common.out_beside(&args.job));
-    files.add(
-        format!("{}.proof.json", stem(&args.job)),
-        serde_json::to_string_pretty(&report)? + "\n",
-    );
-    files.write(&[])?;
+    let report = report(args, name, &verdict, None)?;
+    save(args, &report, None)?;
     if args.common.json {
-        say!("{}", serde_json::to_string_pretty(&report)?);
+        say!("{report}");
     } else if !args.common.quiet {
         say!("{}: proof FAILED", args.job.display());
         say_on!("{}", faults_words(&verdict));
     }
     Ok(1)
+}
+
+/// Writes the report, and the picture if there is one.
+fn save(args: &ProofArgs, report: &str, picture: Option<Vec<u8>>) -> anyhow::Result<Vec<PathBuf>> {
+    let mut files = OutputSet::new(&args.common.out_beside(&args.job));
+    let stem = stem(&args.job);
+    files.add(format!("{stem}.proof.json"), format!("{report}\n"));
+    if let Some(picture) = picture {
+        files.add(format!("{stem}.proof.png"), picture);
+    }
+    Ok(files.write(&[])?)
 }
 
 /// Reads a job file, or a folder of batches.
@@ -269,14 +270,14 @@ fn report(
     layer: &str,
     verdict: &Verdict,
     heat: Option<&HeatResult>,
-) -> serde_json::Value {
+) -> serde_json::Result<String> {
     let name = |p: &Path| {
         p.file_name()
             .unwrap_or_default()
             .to_string_lossy()
             .into_owned()
     };
-    serde_json::json!({
+    serde_json::to_string_pretty(&serde_json::json!({
         "schema": "foilwright.proof/1",
         "job": name(&args.job),
         "artwork": name(&args.artwork),
@@ -286,7 +287,7 @@ fn report(
         "counts": verdict.counts,
         "as_cut": verdict.as_cut,
         "heat": heat,
-    })
+    }))
 }
 
 fn facts(verdict: &Verdict) -> Vec<String> {
@@ -351,7 +352,6 @@ fn summary(job: &Path, layer: &Layer, verdict: &Verdict, heat: Option<&HeatResul
 fn faults_words(verdict: &Verdict) -> String {
     let mut out = String::new();
     for f in &verdict.findings {
-        let line = f.line.map_or(String::new(), |l| format!("line {l}: "));
         let place = f.finding.place();
         let place = if place.is_empty() {
             place
@@ -359,9 +359,9 @@ fn faults_words(verdict: &Verdict) -> String {
             format!(" ({place})")
         };
         out.push_str(&format!(
-            "{}: {line}{} [{}]{place}\n",
+            "{}: {} [{}]{place}\n",
             f.finding.severity.word(),
-            f.finding.message,
+            f.words(),
             f.finding.code
         ));
         if !f.finding.hint.is_empty() {
@@ -396,14 +396,7 @@ fn picture(
         .filter(|f| f.finding.severity >= Severity::Warning)
         .take(30)
         .enumerate()
-        .map(|(i, f)| {
-            let line = f.line.map_or(String::new(), |l| format!("line {l}: "));
-            (
-                i + 1,
-                f.finding.at_mm,
-                format!("{line}{}", f.finding.message),
-            )
-        })
+        .map(|(i, f)| (i + 1, f.finding.at_mm, f.words()))
         .collect();
     let mut closes: Vec<Close> = faults
         .iter()

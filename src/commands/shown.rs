@@ -24,7 +24,13 @@ pub(super) fn show(run: &Run, job: &LayerJob, plan: &job::Plan, recipe: &Recipe)
     let base = base_name(&run.stem, &job.stencil.name);
     let motion = plan.motion();
     let (heat, limit_k) = rayon::join(
-        || (!motion.burns.is_empty()).then(|| simulate_coarsely(&motion, recipe)),
+        || {
+            let options = SimOptions {
+                detail: Detail::Telling,
+                ..SimOptions::default()
+            };
+            (!motion.burns.is_empty()).then(|| simulate(&motion, recipe, options))
+        },
         || {
             let chosen = || preview::limit_of(&motion, recipe);
             let known = recipe.heat.limit_k;
@@ -53,14 +59,6 @@ pub(super) fn show(run: &Run, job: &LayerJob, plan: &job::Plan, recipe: &Recipe)
         heat,
         findings,
     }
-}
-
-fn simulate_coarsely(motion: &Motion, recipe: &Recipe) -> HeatResult {
-    let options = SimOptions {
-        detail: Detail::Telling,
-        ..SimOptions::default()
-    };
-    simulate(motion, recipe, options)
 }
 
 fn order_picture(

@@ -31,8 +31,6 @@ pub struct FineSheet {
     gx: Vec<f32>,
     gy: Vec<f32>,
     rays: Rays,
-    /// Scratch of [`FineSheet::cut`].
-    crossed: Vec<(usize, usize, u8)>,
     /// Cells that fell out.
     gone: Vec<bool>,
     any_gone: bool,
@@ -121,7 +119,6 @@ impl FineSheet {
             gx,
             gy,
             rays: Rays::new(1, size),
-            crossed: Vec::new(),
             gone: vec![false; size],
             any_gone: false,
             full,
@@ -254,24 +251,16 @@ impl FineSheet {
     /// Pairs of cells with nothing left between them are added to `severed`.
     pub fn cut(&mut self, a: [f64; 2], b: [f64; 2], factor: f32, severed: &mut Vec<[usize; 2]>) {
         let ends = [self.cells(a), self.cells(b)];
-        let mut crossed = std::mem::take(&mut self.crossed);
-        self.rays
-            .crossed(ends, [self.nx, self.ny], self.stride, |axis, k, ray| {
-                crossed.push((axis, k, ray));
-            });
-        for (axis, k, ray) in crossed.drain(..) {
-            let left = self.rays.wound(axis, k, ray, factor);
-            let links = if axis == 0 {
-                &mut self.gx
-            } else {
-                &mut self.gy
-            };
-            links[k] = links[k].min(self.full[axis] * left);
+        let (full, stride) = (self.full, self.stride);
+        let mut links = [&mut self.gx, &mut self.gy];
+        let size = [self.nx, self.ny];
+        self.rays.cut(ends, size, stride, factor, |axis, k, left| {
+            let link = &mut links[axis][k];
+            *link = link.min(full[axis] * left);
             if left == 0.0 {
-                severed.push([k, k + if axis == 0 { 1 } else { self.stride }]);
+                severed.push([k, k + if axis == 0 { 1 } else { stride }]);
             }
-        }
-        self.crossed = crossed;
+        });
     }
     /// One step of conduction.
     pub fn step(&mut self) {

@@ -11,8 +11,6 @@ const GLASS_J_M2_K_MM: f64 = 2100.0;
 pub struct Foil {
     /// Conductivity times thickness, W/K.
     pub sheet_w_k: f64,
-    /// W/mK.
-    pub conductivity_w_m_k: f64,
     /// Heat capacity per area, J/m2K.
     pub capacity_j_m2_k: f64,
     /// Diffusivity, m2/s.
@@ -46,7 +44,6 @@ impl Foil {
         let pi2 = std::f64::consts::PI * std::f64::consts::PI;
         Foil {
             sheet_w_k: m.conductivity_w_m_k * h,
-            conductivity_w_m_k: m.conductivity_w_m_k,
             capacity_j_m2_k: m.density_kg_m3 * m.heat_capacity_j_kg_k * h,
             alpha_m2_s: m.diffusivity_m2_s(),
             loss_w_m2_k: recipe.heat.loss_w_m2_k,
@@ -58,11 +55,6 @@ impl Foil {
             first_yield_k: m.first_yield_k(),
             buckling_k_m2: 2.0 * pi2 * h * h / (12.0 * 1.3 * m.expansion_ppm_k * 1e-6),
         }
-    }
-    /// Time in which a step of temperature evens out through the thickness, s: h2 / (pi2 alpha).
-    pub fn through_s(&self) -> f64 {
-        let h = self.sheet_w_k / self.conductivity_w_m_k;
-        h * h / (std::f64::consts::PI.powi(2) * self.alpha_m2_s)
     }
     /// Time constant of the loss to the slide, s.
     pub fn tau_s(&self) -> f64 {

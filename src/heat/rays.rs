@@ -45,11 +45,30 @@ impl Rays {
         mut tell: impl FnMut(usize, usize, u8),
     ) {
         for ray in 0..self.count {
-            let offset = (f64::from(ray) + 0.5) / f64::from(self.count) - 0.5;
-            crossings(ends, size, stride, offset, |axis, k| {
+            crossings(ends, size, stride, self.offset(ray), |axis, k| {
                 tell(axis, k, 1 << ray);
             });
         }
+    }
+    /// Weakens the links that a stretch crosses to `thin` of a whole one, or the rays of them, and tells what share of
+    /// each is left.
+    pub fn cut(
+        &mut self,
+        ends: [[f64; 2]; 2],
+        size: [usize; 2],
+        stride: usize,
+        thin: f32,
+        mut tell: impl FnMut(usize, usize, f32),
+    ) {
+        for ray in 0..self.count {
+            crossings(ends, size, stride, self.offset(ray), |axis, k| {
+                tell(axis, k, self.wound(axis, k, 1 << ray, thin));
+            });
+        }
+    }
+    /// How far a ray lies from the middle of its link, in cells.
+    fn offset(&self, ray: u32) -> f64 {
+        (f64::from(ray) + 0.5) / f64::from(self.count) - 0.5
     }
     /// The share of a link that is left when a cut has crossed the rays `hit` of it, which leaves `thin` of each: 0
     /// severs them.

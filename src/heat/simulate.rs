@@ -7,6 +7,7 @@ use super::rays::{groove, rays_for};
 use super::rows::{scale_row, settle_row};
 use super::summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
 use super::{Foil, fitting_mm, hot_webs, spacing_mm};
+use crate::beam::through_foil_time_us;
 use crate::motion::{Burn, Motion};
 use crate::polyline::{distance, in_parts};
 use crate::recipe::{Recipe, Slugs};
@@ -94,8 +95,7 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     if !options.slide {
         foil.slide_j_m2_k = f64::INFINITY;
     }
-    let first = motion.burns.iter().filter(|b| b.pass <= 1);
-    let spacing_mm = spacing_mm(first.map(|b| b.points.as_slice()));
+    let spacing_mm = spacing_mm(first_pass(motion));
     let job_s = motion.end_s;
     let (burns, goes_on) = visits(motion, recipe.heat.bite_mm);
     let mut visits = Motion {
@@ -106,12 +106,10 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     let cell_mm = cell_mm(&visits, &foil, &options, spacing_mm);
     let motion = &visits;
     let mut rests = rests.into_iter().peekable();
-    let cells = Cells {
-        cell_mm,
-        rays: rays_for(cell_mm[0].max(cell_mm[1]), spacing_mm),
-        spacing_mm,
-    };
-    let mut run = Run::new(motion, &goes_on, recipe, &foil, cells, options.frames);
+    let sheet = FineSheet::with_cells(motion.sheet_mm, cell_mm, &foil)
+        .stepping(step_s(stable_s(cell_mm, &foil)))
+        .with_rays(rays_for(cell_mm[0].max(cell_mm[1]), spacing_mm));
+    let mut run = Run::new(motion, &goes_on, recipe, &foil, sheet, options.frames);
     // Each step takes the heat of half a step before and after it: the last one must reach past the end.
     let steps = (motion.end_s / run.sheet.dt_s + 0.5)
         .ceil()
@@ -136,7 +134,7 @@ pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -
     }
     HeatResult {
         job_s,
-        ..run.finish(motion, &foil, recipe)
+        ..run.finish(motion, &foil, recipe, spacing_mm)
     }
 }
 
@@ -239,8 +237,13 @@ fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>, spacing_mm: f
     {
         cell_mm = spacing_mm;
     }
+    fitting_mm(motion.sheet_mm, cell_mm, first_pass(motion))
+}
+
+/// The ways of the first pass, which are those of all.
+fn first_pass(motion: &Motion) -> impl Iterator<Item = &[[f64; 2]]> + Clone {
     let first = motion.burns.iter().filter(|b| b.pass <= 1);
-    fitting_mm(motion.sheet_mm, cell_mm, first.map(|b| b.points.as_slice()))
+    first.map(|b| b.points.as_slice())
 }
 
 /// Time step, for the stable explicit one.
@@ -248,17 +251,7 @@ fn step_s(stable_s: f64) -> f64 {
     STEP_S.min(STABLE_STEPS * stable_s).max(0.5 * stable_s)
 }
 
-/// How the foil is looked at.
-#[derive(Debug, Clone, Copy)]
-struct Cells {
-    cell_mm: [f64; 2],
-    rays: u32,
-    /// Distance between cuts side by side where they are dense.
-    spacing_mm: f64,
-}
-
 struct Run<'a> {
-    spacing_mm: f64,
     sheet: FineSheet,
     burns: &'a [Burn],
     /// Which burns go on from the one before.
@@ -314,12 +307,9 @@ impl<'a> Run<'a> {
         goes_on: &'a [bool],
         recipe: &Recipe,
         foil: &Foil,
-        cells: Cells,
+        sheet: FineSheet,
         frames: usize,
     ) -> Run<'a> {
-        let sheet = FineSheet::with_cells(motion.sheet_mm, cells.cell_mm, foil)
-            .stepping(step_s(stable_s(cells.cell_mm, foil)))
-            .with_rays(cells.rays);
         let size = sheet.t.len();
         let mut of_path = std::collections::BTreeMap::new();
         for b in &motion.burns {
@@ -328,7 +318,6 @@ impl<'a> Run<'a> {
         }
         let every = |seconds: f64| (seconds / sheet.dt_s).floor().max(1.0) as u64;
         Run {
-            spacing_mm: cells.spacing_mm,
             burns: &motion.burns,
             passes: motion.burns.iter().map(|b| of_path[&b.path]).collect(),
             next_burn: 0,
@@ -600,7 +589,13 @@ impl<'a> Run<'a> {
         }
     }
 
-    fn finish(mut self, motion: &Motion, foil: &Foil, recipe: &Recipe) -> HeatResult {
+    fn finish(
+        mut self,
+        motion: &Motion,
+        foil: &Foil,
+        recipe: &Recipe,
+        spacing_mm: f64,
+    ) -> HeatResult {
         self.memory.sort_unstable_by(f32::total_cmp);
         let p99 = self
             .memory
@@ -615,8 +610,8 @@ impl<'a> Run<'a> {
             sheet_mm: motion.sheet_mm,
             dx_um: 1e3 * sheet.cell_mm[0],
             dt_us: 1e6 * sheet.dt_s,
-            through_ms: 1e3 * foil.through_s(),
-            spacing_um: 1e3 * self.spacing_mm,
+            through_ms: 1e-3 * through_foil_time_us(foil.alpha_m2_s, recipe.foil.thickness_um),
+            spacing_um: 1e3 * spacing_mm,
             job_s: motion.end_s,
             memory: Memory {
                 peak_k: self.peak.0,

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 const TOO_COARSE: f64 = 1.15;
 
 /// Slower foils are told of: pulses come a hundredth of a millisecond apart, and a visit takes some.
-const MOST_THROUGH_MS: f64 = 0.5;
+const MOST_THROUGH_MS: f64 = 1.2;
 
 /// Rise at the beam that earlier visits left, relative to the slide under it. What ordering can change.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
@@ -69,7 +69,7 @@ pub struct HeatResult {
     pub sheet_mm: [f64; 4],
     pub dx_um: f64,
     pub dt_us: f64,
-    /// Time in which a step of temperature evens out through the foil, ms: the model holds for longer times only.
+    /// Time for heat to cross the foil, ms, as the process window has it: the model holds for longer times only.
     pub through_ms: f64,
     /// Distance between cuts side by side where they are dense; cells of half of it show the metal between them.
     pub spacing_um: f64,

@@ -46,13 +46,7 @@ pub(super) fn find(
             continue;
         }
         let s = &stretches[i];
-        let mut candidates: Vec<usize> = tree
-            .nearest_neighbor_iter(&s.middle)
-            .take(64)
-            .map(|g| g.data)
-            .take_while(|&j| distance(stretches[j].middle, s.middle) <= max_span_um)
-            .filter(|&j| j != i && facing(s, &stretches[j], rings))
-            .collect();
+        let mut candidates: Vec<usize> = opposed(i, stretches, &tree, rings, max_span_um).collect();
         // One that another bar ends at already comes after others about as far.
         candidates.sort_by(|&a, &b| {
             let d = |j: usize| {
@@ -103,15 +97,31 @@ fn by_place(stretches: &[Stretch]) -> ByPlace {
     )
 }
 
+/// The stretches near `i` that face it, the nearest first, no further than a bar may span.
+fn opposed<'a>(
+    i: usize,
+    stretches: &'a [Stretch],
+    tree: &'a ByPlace,
+    rings: &'a [Vec<Segment>],
+    max_span_um: f64,
+) -> impl Iterator<Item = usize> + 'a {
+    let s = &stretches[i];
+    tree.nearest_neighbor_iter(&s.middle)
+        .take(64)
+        .map(|g| g.data)
+        .take_while(move |&j| distance(stretches[j].middle, s.middle) <= max_span_um)
+        .filter(move |&j| j != i && facing(s, &stretches[j], rings))
+}
+
 /// Of two stretches that no bar accounts for and that face each other, the cut that runs between them: through the bar
-/// that would stand there. Answers the stretch, the place and the cut, one for each pair.
+/// that would stand there. Answers the place and the cut, one for each pair.
 pub(super) fn severed(
     stretches: &[Stretch],
     (rings, drawn, buried): (&[Vec<Segment>], &Grid, &[bool]),
     cut: &Grid,
     (max_width_um, max_span_um): (f64, f64),
     used: &mut [bool],
-) -> Vec<(usize, [f64; 2], Segment)> {
+) -> Vec<([f64; 2], Segment)> {
     let short = |s: &Stretch| s.length_um() <= 1.5 * max_width_um;
     let tree = by_place(stretches);
     let mut out = Vec::new();
@@ -120,13 +130,8 @@ pub(super) fn severed(
         if used[i] || !short(s) {
             continue;
         }
-        let found = tree
-            .nearest_neighbor_iter(&s.middle)
-            .take(64)
-            .map(|g| g.data)
-            .take_while(|&j| distance(stretches[j].middle, s.middle) <= max_span_um)
-            .filter(|&j| j != i && !used[j] && short(&stretches[j]))
-            .filter(|&j| facing(s, &stretches[j], rings))
+        let found = opposed(i, stretches, &tree, rings, max_span_um)
+            .filter(|&j| !used[j] && short(&stretches[j]))
             .find_map(|j| {
                 let end = stretches[j].middle;
                 if !open_between(s.middle, end, drawn, buried) {
@@ -139,7 +144,7 @@ pub(super) fn severed(
             });
         if let Some((j, at, through)) = found {
             (used[i], used[j]) = (true, true);
-            out.push((i, at, through));
+            out.push((at, through));
         }
     }
     out

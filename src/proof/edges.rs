@@ -72,10 +72,9 @@ pub(super) struct RingResult {
     pub samples: u32,
     pub sum_sq: f64,
     pub worst: f64,
-    /// Samples met by fewer passes than asked, and one such place with the burns found there.
-    pub short: u32,
+    /// A place met by fewer passes than asked, with the burns found there.
     pub short_at: Option<([f64; 2], Vec<u32>)>,
-    /// Longest stretch met by more burns than passes, a place in it, and the last burn there.
+    /// Longest stretch met by more burns than passes, and a place in it.
     pub extra_um: f64,
     pub extra_at: Option<[f64; 2]>,
     /// The burns there, and along how much of it each.
@@ -174,7 +173,6 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
                 out.worst = out.worst.max(error.abs());
                 let count = burns.len() as u32;
                 if count < l.passes {
-                    out.short += 1;
                     out.short_at.get_or_insert_with(|| (middle, burns.clone()));
                 }
                 if count > l.passes {

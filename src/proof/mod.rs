@@ -14,6 +14,7 @@ mod dialect;
 mod dxf;
 mod edges;
 mod foil;
+mod meaning;
 mod order;
 mod over;
 mod passes;
@@ -67,6 +68,17 @@ pub struct Fault {
     /// Line of the job file, from 1.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub line: Option<u32>,
+}
+
+impl Fault {
+    /// What is wrong, after its line.
+    pub fn words(&self) -> String {
+        let message = &self.finding.message;
+        match self.line {
+            Some(line) => format!("line {line}: {message}"),
+            None => message.clone(),
+        }
+    }
 }
 
 /// Collects faults; each code is kept a limited number of times and counted beyond that.

@@ -53,9 +53,7 @@ impl Proof<'_> {
             .collect();
         let others = (burns.iter().copied()).filter(|i| !again.contains(i));
         let rest: Vec<u32> = others.collect();
-        while again.len() > count {
-            again.remove(0);
-        }
+        again.drain(..again.len().saturating_sub(count));
         let missing = count - again.len();
         again.extend(&rest[rest.len().saturating_sub(missing)..]);
         again

@@ -10,16 +10,14 @@ use std::collections::BTreeMap;
 const LEAST: f64 = 1e-6;
 
 pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> {
-    let not = |why: String| ReadError::NotAJob {
+    let not_at = |line: Option<u32>, why: String| ReadError::NotAJob {
         expected: "a plan.json",
         why,
-        line: None,
+        line,
     };
-    let plan: Plan = serde_json::from_str(text).map_err(|e| ReadError::NotAJob {
-        expected: "a plan.json",
-        why: e.to_string(),
-        line: Some(e.line() as u32),
-    })?;
+    let not = |why: String| not_at(None, why);
+    let plan: Plan =
+        serde_json::from_str(text).map_err(|e| not_at(Some(e.line() as u32), e.to_string()))?;
     if plan.schema != SCHEMA {
         return Err(not(format!(
             "its schema is `{}`, not `{SCHEMA}`",

@@ -3,21 +3,11 @@
 
 use super::arc::{centre_form, radius_form};
 use super::dialect::Clock;
+use super::meaning::{self, Mode, Words};
 use super::words::{self, Line};
 use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob};
 use crate::motion::Burn;
 use std::collections::BTreeMap;
-
-const MM_PER_INCH: f64 = 25.4;
-
-/// Motion of modal group 1.
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Mode {
-    Rapid,
-    Feed,
-    Arc { clockwise: bool },
-    Cancelled,
-}
 
 /// Reads a job.
 ///
@@ -164,7 +154,8 @@ impl<'a> Machine<'a> {
                 "whether a line that starts with / is run depends on a switch of the machine",
             );
         }
-        let Some(words) = self.sort_words(n, &line.words) else {
+        let sorted = meaning::sort(&line.words, self.mode, n, self.dialect, &mut self.faults);
+        let Some(words) = sorted else {
             return;
         };
         if words.inverse_time {
@@ -589,214 +580,4 @@ fn length_on_foil(dialect: &Dialect, start: [f64; 2], points: &[[f64; 2]]) -> f6
         at = p;
     }
     sum
-}
-
-/// The words of a line by what they do.
-#[derive(Debug, Default)]
-struct Words {
-    axis: [Option<f64>; 2],
-    centre: [Option<f64>; 2],
-    radius: Option<f64>,
-    feed: Option<f64>,
-    power: Option<f64>,
-    p: Option<f64>,
-    beam: Option<bool>,
-    dwell: bool,
-    unit_mm: Option<f64>,
-    absolute: Option<bool>,
-    mode: Option<Mode>,
-    inverse_time: bool,
-    end: bool,
-}
-
-impl Machine<'_> {
-    /// Sorts the words of a line by meaning; `None` when the line breaks a rule that keeps it from
-    /// being run at all.
-    fn sort_words(&mut self, n: u32, list: &[(u8, f64)]) -> Option<Words> {
-        let mut words = Words::default();
-        let mut seen = [false; 26];
-        let mut groups: BTreeMap<&'static str, f64> = BTreeMap::new();
-        let mut m_count = 0;
-        let mut custom = false;
-        for (i, &(letter, value)) in list.iter().enumerate() {
-            let slot = &mut seen[usize::from(letter - b'A')];
-            if *slot && !matches!(letter, b'G' | b'M') {
-                self.faults.blocking(
-                    n,
-                    "word-repeated",
-                    format!(
-                        "two {} words on one line (section 3.3.2)",
-                        char::from(letter)
-                    ),
-                );
-                return None;
-            }
-            *slot = true;
-            let group = match letter {
-                b'N' => {
-                    if i != 0 || !(0.0..=99_999.0).contains(&value) || value.fract() != 0.0 {
-                        self.faults.blocking(
-                            n,
-                            "line-number",
-                            "N must come first and be 0 to 99999",
-                        );
-                    }
-                    None
-                }
-                b'G' => Some(self.g_word(n, value, &mut words)?),
-                b'M' => {
-                    m_count += 1;
-                    Some(self.m_word(n, value, &mut words, &mut custom)?)
-                }
-                l if l == self.dialect.power_letter => {
-                    words.power = Some(value);
-                    None
-                }
-                b'X' => keep(&mut words.axis[0], value),
-                b'Y' => keep(&mut words.axis[1], value),
-                b'I' => keep(&mut words.centre[0], value),
-                b'J' => keep(&mut words.centre[1], value),
-                b'R' => keep(&mut words.radius, value),
-                b'F' => keep(&mut words.feed, value),
-                b'P' => keep(&mut words.p, value),
-                _ => {
-                    self.faults.blocking(
-                        n,
-                        "unsupported",
-                        format!("{} {value} has no use in a cutting job", char::from(letter)),
-                    );
-                    return None;
-                }
-            };
-            if let Some(group) = group
-                && let Some(before) = groups.insert(group, value)
-            {
-                self.faults.blocking(
-                    n,
-                    "modal-conflict",
-                    format!(
-                        "{before} and {value} belong to one modal group ({group}; section 3.4)"
-                    ),
-                );
-                return None;
-            }
-        }
-        if m_count > 4 {
-            self.faults.blocking(
-                n,
-                "modal-conflict",
-                "more than four M words on one line (section 3.3.2)",
-            );
-            return None;
-        }
-        if words.p.is_some() && !words.dwell && !custom {
-            self.faults.blocking(n, "word-unused", "P without G4");
-        }
-        let arc = matches!(words.mode.or(self.mode), Some(Mode::Arc { .. }));
-        if (words.radius.is_some() || words.centre.iter().any(Option::is_some)) && !arc {
-            self.faults
-                .blocking(n, "word-unused", "I, J or R without an arc");
-        }
-        Some(words)
-    }
-
-    /// What a G word does, and its modal group (section 3.4, table 4).
-    fn g_word(&mut self, n: u32, value: f64, words: &mut Words) -> Option<&'static str> {
-        let tenths = (value * 10.0).round();
-        let code = if (value * 10.0 - tenths).abs() < 1e-9 && tenths.abs() < 1e6 {
-            tenths as i32
-        } else {
-            -1
-        };
-        let mode = match code {
-            0 => Mode::Rapid,
-            10 => Mode::Feed,
-            20 => Mode::Arc { clockwise: true },
-            30 => Mode::Arc { clockwise: false },
-            800 => Mode::Cancelled,
-            40 => {
-                words.dwell = true;
-                return Some("non-modal");
-            }
-            170 => return Some("plane"),
-            200 | 210 => {
-                let unit = if code == 200 { MM_PER_INCH } else { 1.0 };
-                words.unit_mm = Some(unit);
-                return Some("units");
-            }
-            400 => return Some("radius compensation"),
-            490 => return Some("length offset"),
-            540 => return Some("coordinate system"),
-            610 | 611 | 640 => return Some("path control"),
-            900 | 910 => {
-                words.absolute = Some(code == 900);
-                return Some("distance mode");
-            }
-            930 => {
-                words.inverse_time = true;
-                return Some("feed mode");
-            }
-            940 => return Some("feed mode"),
-            980 | 990 => return Some("return level"),
-            _ => {
-                self.faults.blocking(
-                    n,
-                    "unsupported",
-                    format!("G{value} is not read here: it has no use in a cutting job"),
-                );
-                return None;
-            }
-        };
-        words.mode = Some(mode);
-        Some("motion")
-    }
-
-    /// What an M word does, and its modal group.
-    fn m_word(
-        &mut self,
-        n: u32,
-        value: f64,
-        words: &mut Words,
-        custom: &mut bool,
-    ) -> Option<&'static str> {
-        let code = (value.fract() == 0.0 && (0.0..1e6).contains(&value)).then_some(value as u32);
-        match code {
-            c if c.is_some() && c == self.dialect.beam_on => {
-                *custom = true;
-                words.beam = Some(true);
-                Some("beam")
-            }
-            c if c.is_some() && c == self.dialect.beam_off => {
-                *custom = true;
-                words.beam = Some(false);
-                Some("beam")
-            }
-            Some(3 | 4) => {
-                words.beam = Some(true);
-                Some("beam")
-            }
-            Some(5) => {
-                words.beam = Some(false);
-                Some("beam")
-            }
-            Some(2 | 30) => {
-                words.end = true;
-                Some("stopping")
-            }
-            Some(48 | 49) => Some("overrides"),
-            _ => {
-                self.faults.blocking(
-                    n,
-                    "unsupported",
-                    format!("M{value} is not read here: it has no use in a cutting job"),
-                );
-                None
-            }
-        }
-    }
-}
-
-fn keep(slot: &mut Option<f64>, value: f64) -> Option<&'static str> {
-    *slot = Some(value);
-    None
 }

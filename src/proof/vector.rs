@@ -9,22 +9,19 @@ use kurbo::{BezPath, PathEl, Point};
 use std::collections::BTreeMap;
 
 pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> {
-    let not = |why: String| ReadError::NotAJob {
+    let not_at = |line: Option<u32>, why: String| ReadError::NotAJob {
         expected: "a .cut.svg",
         why,
-        line: None,
+        line,
     };
+    let not = |why: String| not_at(None, why);
     let options = roxmltree::ParsingOptions {
         allow_dtd: false,
         nodes_limit: 20_000_000,
         ..roxmltree::ParsingOptions::default()
     };
-    let doc =
-        roxmltree::Document::parse_with_options(text, options).map_err(|e| ReadError::NotAJob {
-            expected: "a .cut.svg",
-            why: e.to_string(),
-            line: Some(e.pos().row),
-        })?;
+    let doc = roxmltree::Document::parse_with_options(text, options)
+        .map_err(|e| not_at(Some(e.pos().row), e.to_string()))?;
     let root = doc.root_element();
     if root.tag_name().name() != "svg" {
         return Err(not(format!("its root is <{}>", root.tag_name().name())));

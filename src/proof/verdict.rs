@@ -564,7 +564,7 @@ impl<'a> Proof<'a> {
         }
         let span = (self.max_bar_um, span_um);
         let around = (&self.rings[..], &self.drawn, &buried[..]);
-        for (_, at, through) in bars::severed(&all, around, &self.cut, span, &mut used) {
+        for (at, through) in bars::severed(&all, around, &self.cut, span, &mut used) {
             let line = (self.job).line(through.owner as usize, through.index as usize);
             let finding = Finding::blocking(
                 "bar-cut",

@@ -2,6 +2,7 @@
 //! and n edges can cross n2 / 2 times.
 
 use super::Point;
+use crate::random::Random;
 
 /// Most crossings of the edges in one boolean on what a drawing holds. A mesh of 450 x 450 stroked lines stays below.
 pub const MOST_CROSSINGS: f64 = 1e6;
@@ -26,15 +27,8 @@ pub(super) fn cross_more_than<'a>(rings: impl Iterator<Item = &'a [Point]>, most
         .flat_map(|r| (0..r.len()).map(|i| [r[i], r[(i + 1) % r.len()]]))
         .collect();
     let looks = (PAIRS_FOR_LIMIT * pairs / most).clamp(1e4, MOST_PAIRS);
-    let mut seed = 1_u64;
-    let mut any = || {
-        // Steele, Lea & Flood 2014, splitmix64.
-        seed = seed.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let z = (seed ^ (seed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        let z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        let z = z ^ (z >> 31);
-        &edges[((u128::from(z) * edges.len() as u128) >> 64) as usize]
-    };
+    let mut random = Random(1);
+    let mut any = || &edges[random.below(edges.len())];
     let seen = (0..looks as u32).filter(|_| cross(any(), any())).count() as u32;
     seen >= LEAST_SEEN && f64::from(seen) / looks * pairs > most
 }

@@ -128,13 +128,26 @@ fn greedy_count(p: &[[f64; 2]; 4], tolerance: f64) -> usize {
     count
 }
 
+/// Chords of all curves over the fewest that would do.
+fn chords_over_fewest(curves: impl IntoIterator<Item = [[f64; 2]; 4]>, tolerance: f64) -> f64 {
+    let (mut ours, mut fewest) = (0, 0);
+    for p in curves {
+        let mut points = Vec::new();
+        flatten::cubic(p, tolerance, &mut points);
+        ours += points.len();
+        fewest += greedy_count(&p, tolerance);
+    }
+    let ratio = ours as f64 / fewest as f64;
+    println!("{tolerance}: chords over greedy count: {ratio:.3} ({fewest})");
+    ratio
+}
+
 #[test]
 fn cubics_need_few_chords() {
     let mut random = Random(11);
     // Tolerances where a curve takes two or three chords and where it takes dozens.
     for tolerance in [2e-1, 5e-2, 1e-2, 1e-3] {
-        let (mut ours, mut fewest) = (0, 0);
-        for case in 0..60 {
+        let curves = (0..60).map(|case| {
             let turn = random.next() * std::f64::consts::TAU;
             let (sin, cos) = turn.sin_cos();
             let size = 2.0 + 8.0 * random.next();
@@ -155,18 +168,13 @@ fn cubics_need_few_chords() {
                     [1.0, 0.0],
                 ],
             };
-            let p = match case % 3 {
+            match case % 3 {
                 0 => shape,
                 _ => shape.map(|[x, y]| [size * (x * cos - y * sin), size * (x * sin + y * cos)]),
-            };
-            let mut points = Vec::new();
-            flatten::cubic(p, tolerance, &mut points);
-            ours += points.len();
-            fewest += greedy_count(&p, tolerance);
-        }
-        let ratio = ours as f64 / fewest as f64;
-        println!("{tolerance}: chords over greedy count: {ratio:.3} ({fewest})");
-        assert!(ratio < 1.15, "{ours} chords where {fewest} do");
+            }
+        });
+        let ratio = chords_over_fewest(curves, tolerance);
+        assert!(ratio < 1.15, "{ratio} of the fewest chords at {tolerance}");
     }
 }
 
@@ -511,18 +519,12 @@ fn millimetres_are_rounded_to_nanometres_as_the_standard_library_does() {
 fn handles_without_length_take_no_more_chords() {
     let mut random = Random(23);
     for tolerance in [1e-2, 1e-3, 1e-4] {
-        let (mut ours, mut fewest) = (0, 0);
-        for case in 0..60 {
+        let curves = (0..60).map(|case| {
             let place = |r: &mut Random| r.point().map(|v| 300.0 + 30.0 * v);
             let (a, b, c) = (place(&mut random), place(&mut random), place(&mut random));
-            let p = [[a, b, c, c], [a, a, b, c], [a, a, c, c]][case % 3];
-            let mut points = Vec::new();
-            flatten::cubic(p, tolerance, &mut points);
-            ours += points.len();
-            fewest += greedy_count(&p, tolerance);
-        }
-        let ratio = ours as f64 / fewest as f64;
-        println!("{tolerance}: chords over greedy count: {ratio:.3} ({fewest})");
-        assert!(ratio < 1.3, "{ours} chords where {fewest} do");
+            [[a, b, c, c], [a, a, b, c], [a, a, c, c]][case % 3]
+        });
+        let ratio = chords_over_fewest(curves, tolerance);
+        assert!(ratio < 1.3, "{ratio} of the fewest chords at {tolerance}");
     }
 }

@@ -10,8 +10,9 @@ mod near;
 mod search;
 
 use crate::hilbert;
+use crate::random::Random;
 use near::Neighbours;
-use search::{Random, Search};
+use search::Search;
 
 pub(crate) const NONE: u32 = u32::MAX;
 

@@ -7,6 +7,7 @@
 use super::array::Tour;
 use super::near::Neighbours;
 use super::{NONE, Sites};
+use crate::random::Random;
 use std::collections::VecDeque;
 
 /// Exchanges of three edges made and pursued from each open edge.
@@ -28,26 +29,6 @@ const WARMTH: [f64; 2] = [0.3, 1.5];
 /// Whether kicks end where walks lead, for which more neighbours pay.
 pub fn walks(sites: &Sites, kicks: u64) -> bool {
     !sites.moving && kicks as f64 >= WALKED * sites.at.len() as f64
-}
-
-/// A small generator (Steele, Lea & Flood 2014, splitmix64): same seed, same tour.
-pub struct Random(pub u64);
-
-impl Random {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-    /// Evenly in 0 < u <= 1.
-    fn unit(&mut self) -> f64 {
-        ((self.next() >> 11) + 1) as f64 / (1u64 << 53) as f64
-    }
-    fn below(&mut self, n: usize) -> usize {
-        ((u128::from(self.next()) * n as u128) >> 64) as usize
-    }
 }
 
 /// How an exchange of three edges is made of reversals.
