@@ -100,31 +100,56 @@ impl Walk<'_> {
     }
 }
 
-/// The polyline without points that lie within `tolerance` of the way without them (Douglas & Peucker,
-/// Cartographica 10:112, 1973). First and last points stay.
+/// The polyline without points that lie within `tolerance` of the way without them, in one walk: from each point
+/// kept as far as a straight line still passes all points between (cone intersection, Williams, Cartographic
+/// Journal 15:25, 1978). First and last points stay.
 pub fn thinned(points: &[[f64; 2]], tolerance: f64) -> Vec<[f64; 2]> {
-    let mut keep = vec![false; points.len()];
-    if let Some(last) = points.len().checked_sub(1) {
-        keep[0] = true;
-        keep[last] = true;
-        let mut open = vec![(0, last)];
-        while let Some((from, to)) = open.pop() {
-            let far = (from + 1..to)
-                .map(|i| {
-                    let off =
-                        crate::regions::nearest_on_segment(points[i], points[from], points[to]).1;
-                    (off, i)
-                })
-                .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)));
-            if let Some((off, i)) = far
-                && off > tolerance
-            {
-                keep[i] = true;
-                open.push((from, i));
-                open.push((i, to));
-            }
+    let [first, rest @ ..] = points else {
+        return Vec::new();
+    };
+    let cross = |a: [f64; 2], b: [f64; 2]| a[0] * b[1] - a[1] * b[0];
+    let mut kept = vec![*first];
+    let (mut from, mut last) = (*first, *first);
+    // The directions from `from` that pass everything since, from the right to the left, and how far it reached.
+    let mut cone: Option<[[f64; 2]; 2]> = None;
+    let mut reach = 0.0;
+    for &p in rest {
+        let way = |from: [f64; 2]| {
+            let gone = [p[0] - from[0], p[1] - from[1]];
+            (gone, gone[0].hypot(gone[1]))
+        };
+        let (mut gone, mut far) = way(from);
+        let passes = |[right, left]: [[f64; 2]; 2]| {
+            far >= reach && cross(right, gone) >= 0.0 && cross(gone, left) >= 0.0
+        };
+        if !cone.is_none_or(passes) {
+            kept.push(last);
+            (from, cone, reach) = (last, None, 0.0);
+            (gone, far) = way(from);
+        }
+        last = p;
+        if far > tolerance {
+            let (sine, ahead) = (tolerance / far, [gone[0] / far, gone[1] / far]);
+            let cosine = (1.0 - sine * sine).sqrt();
+            let turned = |s: f64| {
+                [
+                    ahead[0] * cosine - ahead[1] * s,
+                    ahead[0] * s + ahead[1] * cosine,
+                ]
+            };
+            let [right, left] = [turned(-sine), turned(sine)];
+            cone = Some(match cone {
+                None => [right, left],
+                Some([r, l]) => [
+                    if cross(r, right) > 0.0 { right } else { r },
+                    if cross(left, l) > 0.0 { left } else { l },
+                ],
+            });
+            reach = far;
         }
     }
-    let kept = points.iter().zip(keep).filter(|p| p.1);
-    kept.map(|p| *p.0).collect()
+    if !rest.is_empty() {
+        kept.push(last);
+    }
+    kept
 }

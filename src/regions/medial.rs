@@ -3,9 +3,9 @@
 //! From the segment Voronoi diagram of the shape's edges (library `boostvoronoi`): primary edges inside
 //! the shape are the axis; the distance of a node to the boundary is the radius of the largest disc there.
 
-use super::{EdgeIndex, Shape};
-use boostvoronoi::prelude::{Builder, Line, Point as SitePoint};
-use std::collections::BTreeMap;
+use super::{Point, Shape, nearest_on_segment};
+use boostvoronoi::prelude::{Builder, Edge, Line, Point as SitePoint, SourceCategory};
+use rustc_hash::{FxHashMap, FxHashSet};
 use thiserror::Error;
 
 #[derive(Debug, Error)]
@@ -48,41 +48,37 @@ pub fn medial_axis_and_sides(
         reason,
     };
     let mut lines: Vec<Line<i32>> = Vec::new();
+    let mut corners = Corners::default();
     for ring in shape.rings() {
+        let first = lines.len();
         for (a, b) in super::measure::edges(ring) {
             if a != b {
-                lines.push(Line::new(
-                    SitePoint {
-                        x: a.x - ox,
-                        y: a.y - oy,
-                    },
-                    SitePoint {
-                        x: b.x - ox,
-                        y: b.y - oy,
-                    },
-                ));
+                let moved = |p: Point| SitePoint {
+                    x: p.x - ox,
+                    y: p.y - oy,
+                };
+                lines.push(Line::new(moved(a), moved(b)));
             }
         }
+        corners.add_ring(&lines[first..]);
     }
     let diagram = Builder::<i32>::default()
         .with_segments(lines.iter())
         .and_then(|b| b.build())
         .map_err(|e| fail(e.to_string()))?;
-    let index = EdgeIndex::new(&shape.to_regions());
     let mut axis = MedialAxis::default();
     let mut sides = Vec::new();
-    let mut number: BTreeMap<usize, usize> = BTreeMap::new();
-    // Rings run with the shape on the left of each edge, so the side of a cell's segment tells inside.
-    let side = |edge: &boostvoronoi::prelude::Edge, p: [f64; 2]| -> Option<bool> {
+    let mut number: FxHashMap<usize, usize> = FxHashMap::default();
+    let site = |edge: &Edge| {
         let cell = diagram.cell(edge.cell().ok()?).ok()?;
-        if !cell.contains_segment() {
-            return None;
-        }
-        let line = lines.get(cell.source_index().usize())?;
-        let (ax, ay) = (f64::from(line.start.x), f64::from(line.start.y));
-        let (bx, by) = (f64::from(line.end.x), f64::from(line.end.y));
-        let (px, py) = (p[0] - f64::from(ox), p[1] - f64::from(oy));
-        Some((bx - ax) * (py - ay) - (by - ay) * (px - ax) > 0.0)
+        let (index, kind) = cell.source_index_2();
+        let line = lines.get(index.usize())?;
+        let ends = [line.start, line.end].map(|p| [f64::from(p.x), f64::from(p.y)]);
+        Some(match kind {
+            SourceCategory::Segment => Site::Segment(ends),
+            SourceCategory::SegmentEnd => Site::Corner(ends[1], corners.reflex(line.end)),
+            _ => Site::Corner(ends[0], corners.reflex(line.start)),
+        })
     };
     for edge in diagram.edges() {
         if !edge.is_primary() {
@@ -101,15 +97,17 @@ pub fn medial_axis_and_sides(
         let mut known = true;
         for (slot, v) in at.iter_mut().zip([v0, v1]) {
             match diagram.vertex(v) {
-                Ok(vertex) => *slot = [vertex.x() + f64::from(ox), vertex.y() + f64::from(oy)],
+                Ok(vertex) => *slot = [vertex.x(), vertex.y()],
                 Err(_) => known = false,
             }
         }
         let middle = [(at[0][0] + at[1][0]) / 2.0, (at[0][1] + at[1][1]) / 2.0];
+        let moved = |p: [f64; 2]| [p[0] + f64::from(ox), p[1] + f64::from(oy)];
+        let own = site(edge);
         let within = || {
-            side(edge, middle)
-                .or_else(|| side(diagram.edge(twin).ok()?, middle))
-                .unwrap_or_else(|| inside(shape, middle))
+            own.and_then(|s| s.inside(middle))
+                .or_else(|| site(diagram.edge(twin).ok()?)?.inside(middle))
+                .unwrap_or_else(|| inside(shape, moved(middle)))
         };
         if !known || !within() {
             continue;
@@ -118,8 +116,12 @@ pub fn medial_axis_and_sides(
         for k in 0..2 {
             let key = [v0, v1][k].usize();
             ids[k] = *number.entry(key).or_insert_with(|| {
-                let radius = index.nearest(at[k]).map_or(0.0, |(_, _, d)| d);
-                axis.nodes.push(Node { at: at[k], radius });
+                // A node lies on the border of its cell, so the cell's own site is as near as any.
+                let radius = own.map_or(0.0, |s| s.distance(at[k]));
+                axis.nodes.push(Node {
+                    at: moved(at[k]),
+                    radius,
+                });
                 axis.nodes.len() - 1
             });
         }
@@ -135,6 +137,64 @@ pub fn medial_axis_and_sides(
         }
     }
     Ok((axis, sides))
+}
+
+/// What a cell of the diagram lies around, relative to the shape's box; for a corner, whether the shape is on the
+/// outside of the bend there, where that is known.
+#[derive(Debug, Clone, Copy)]
+enum Site {
+    Segment([[f64; 2]; 2]),
+    Corner([f64; 2], Option<bool>),
+}
+
+impl Site {
+    /// Whether a point of the cell lies in the shape. Rings run with the shape on the left of each edge; the cell
+    /// of a corner lies on the outside of its bend.
+    fn inside(self, p: [f64; 2]) -> Option<bool> {
+        match self {
+            Site::Segment([a, b]) => {
+                Some((b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0]) > 0.0)
+            }
+            Site::Corner(_, reflex) => reflex,
+        }
+    }
+
+    fn distance(self, p: [f64; 2]) -> f64 {
+        match self {
+            Site::Segment([a, b]) => nearest_on_segment(p, a, b).1,
+            Site::Corner(a, _) => (p[0] - a[0]).hypot(p[1] - a[1]),
+        }
+    }
+}
+
+/// Which way the rings bend at their corners.
+#[derive(Debug, Default)]
+struct Corners {
+    reflex: FxHashMap<SitePoint<i32>, bool>,
+    /// Corners where rings touch, or that do not bend.
+    unclear: FxHashSet<SitePoint<i32>>,
+}
+
+impl Corners {
+    fn add_ring(&mut self, lines: &[Line<i32>]) {
+        let way = |l: &Line<i32>| {
+            let along = |a: i32, b: i32| i128::from(i64::from(b) - i64::from(a));
+            [along(l.start.x, l.end.x), along(l.start.y, l.end.y)]
+        };
+        for (i, after) in lines.iter().enumerate() {
+            let before = &lines[(i + lines.len() - 1) % lines.len()];
+            let (u, w) = (way(before), way(after));
+            let bend = u[0] * w[1] - u[1] * w[0];
+            if self.reflex.insert(after.start, bend < 0).is_some() || bend == 0 {
+                self.unclear.insert(after.start);
+            }
+        }
+    }
+
+    fn reflex(&self, corner: SitePoint<i32>) -> Option<bool> {
+        let known = !self.unclear.contains(&corner);
+        self.reflex.get(&corner).copied().filter(|_| known)
+    }
 }
 
 /// Even-odd test with real coordinates.

@@ -3,8 +3,9 @@
 //! They are read off the medial axis of the foil: a connected stretch of the axis along which the foil is nowhere
 //! wider than a quarter of the stretch's length.
 
+use crate::polyline::thinned;
 use crate::regions::medial::{MedialError, medial_axis_and_sides};
-use crate::regions::{Regions, Shape, difference, nearest_on_segment};
+use crate::regions::{FillRule, Point, Regions, Shape, difference, nearest_on_segment, normalise};
 use crate::sets::Sets;
 use crate::stencil::TieBar;
 use crate::stencil::geometry::{V, len, middle, sub, v};
@@ -16,6 +17,10 @@ use rstar::{AABB, RTree};
 const SLENDER: f64 = 4.0;
 /// Widths at which the axis is looked at differ by at least this factor.
 const WIDTH_STEP: f64 = 1.01;
+/// Edges up to which the axis is that of every detail, and the detail that is left out beyond: well below any web that
+/// is not reported as too narrow.
+const DETAILED: usize = 20_000;
+const DETAIL_NM: f64 = 1000.0;
 /// A spoke of the axis into a corner: shorter than this many radii, and closing.
 const SPOKE: f64 = 1.6;
 
@@ -62,7 +67,11 @@ pub fn find(
             .map(|t| GeomWithData::new(middle(v(t.from), v(t.to)), t.width_um * NM_PER_UM / 2.0))
             .collect(),
     );
-    for shape in difference(sheet, &large).shapes() {
+    let mut foil = difference(sheet, &large);
+    if foil.vertex_count() > DETAILED {
+        foil = coarser(&foil);
+    }
+    for shape in foil.shapes() {
         let frame = edge.is_some_and(|e| shape.bounds() == e);
         let axis = Axis::new(shape, frame, &ties)?;
         out.extend(
@@ -75,6 +84,19 @@ pub fn find(
         );
     }
     Ok(out)
+}
+
+/// The foil without detail that no long part depends on: the axis costs some 50 us an edge where foil is crowded.
+fn coarser(foil: &Regions) -> Regions {
+    let thin = |ring: &[Point]| -> Vec<Point> {
+        let closed: Vec<V> = ring.iter().chain(ring.first()).map(|&p| v(p)).collect();
+        let mut kept = thinned(&closed, DETAIL_NM);
+        kept.pop();
+        let back = |p: &V| Point::new(p[0] as i32, p[1] as i32);
+        kept.iter().map(back).collect()
+    };
+    let rings: Vec<Vec<Point>> = foil.rings().map(thin).filter(|r| r.len() > 2).collect();
+    normalise(&rings, FillRule::NonZero)
 }
 
 struct Axis {
