@@ -1,7 +1,7 @@
 //! Kerf compensation: the boundary of every opening moved inwards by half the kerf, single lines where
 //! the opening is no wider than the kerf, inner strokes where the slug would be too small to come free.
 
-use super::lines::{Widths, narrow_parts};
+use super::lines::{CentreLine, Widths, narrow_parts};
 use super::{Contour, CutKind};
 use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
@@ -10,6 +10,7 @@ use crate::units::{NM_PER_MM, NM_PER_UM};
 use rayon::prelude::*;
 use rstar::primitives::GeomWithData;
 use rstar::{AABB, RTree};
+use std::cell::LazyCell;
 
 /// Clearing strokes overlap by half, so that nothing is left between them.
 const CLEAR_STEP: f64 = 0.5;
@@ -129,6 +130,21 @@ fn one_opening(
         Some(clean) => (clean, 0..clean.len(), noise),
         None => (paths, own, 0.0),
     };
+    let widths = Widths {
+        kerf,
+        most: kerf + noise,
+        sliver: SLIVER * kerf,
+    };
+    let accepted = recipe.rules.max_edge_error_um * NM_PER_UM;
+    let crossed = if kerf > 0.0 && !blunt && !own.is_empty() {
+        without_crossings(shape, paths, own.clone(), &widths, [tolerance, accepted])
+    } else {
+        None
+    };
+    let (paths, own) = match &crossed {
+        Some(left) => (left, 0..left.len()),
+        None => (paths, own),
+    };
     for part in own.clone().map(|k| paths.shape(k)) {
         let outer = out.value.len() as u32;
         let small = kerf > 0.0
@@ -157,7 +173,7 @@ fn one_opening(
         let lost = lost_parts(shape, paths, own.clone(), kerf, tolerance);
         if !lost.is_empty() {
             let reached = paths_of(paths, own);
-            single_lines(index, shape, &lost, &reached, [kerf, noise], out);
+            single_lines(index, shape, &lost, &reached, &widths, out);
         }
     }
 }
@@ -204,6 +220,115 @@ fn without_noise(
     };
     let kept = (left.as_ref().unwrap_or(&all)).filter(|s| survives(s, noise / 2.0));
     (left.is_some() || kept.len() < all.len()).then_some(kept)
+}
+
+/// The paths `own` without slugs that the lines through them clear: where leads no wider than the beam cross, meet or
+/// bend, the shape is wider than each of them. `None` where there are none.
+fn without_crossings(
+    shape: Shape<'_>,
+    paths: &Regions,
+    own: std::ops::Range<usize>,
+    widths: &Widths,
+    [tolerance, accepted]: [f64; 2],
+) -> Option<Regions> {
+    let kerf = widths.kerf;
+    // Strips as wide as the beam that cross leave slugs no deeper than half of it; a star of them some more.
+    let small = |s: Shape<'_>| {
+        s.holes().len() == 0
+            && !surely_survives(s, kerf)
+            && regions::inset(&s.to_regions(), kerf, tolerance).is_empty()
+    };
+    let lost = lost_parts(shape, paths, own.clone(), kerf, tolerance);
+    if lost.is_empty() {
+        return None;
+    }
+    let all = paths_of(paths, own);
+    let mut kept: Vec<bool> = all.shapes().map(|s| !small(s)).collect();
+    let walls = LazyCell::new(|| regions::EdgeIndex::new(&shape.to_regions()));
+    while kept.contains(&false) {
+        let mut left = Regions::new();
+        for (s, _) in all.shapes().zip(&kept).filter(|(_, kept)| **kept) {
+            left.push_shape(s);
+        }
+        let lost = lost_parts(shape, &left, 0..left.len(), kerf, tolerance);
+        let lines = narrow_parts(shape, &lost, &left, widths).ok()?.lines;
+        let slack = accepted / 2.0 + 2.0 * tolerance;
+        let mut all_cleared = true;
+        for (s, kept) in all.shapes().zip(&mut kept).filter(|(_, kept)| !**kept) {
+            if !is_cleared(s, &walls, &lines, [kerf / 2.0, tolerance, slack]) {
+                *kept = true;
+                all_cleared = false;
+            }
+        }
+        // Lines end at the slugs that stay, and may clear less than they did.
+        if all_cleared {
+            return Some(left);
+        }
+    }
+    None
+}
+
+/// Whether the beam, `radius` being half its width, reaches along the lines all it would along the slug's edge.
+fn is_cleared(
+    slug: Shape<'_>,
+    walls: &regions::EdgeIndex,
+    lines: &[CentreLine],
+    [radius, tolerance, slack]: [f64; 3],
+) -> bool {
+    let far = 2.0 * radius;
+    let b = slug.bounds();
+    let min = [f64::from(b.min.x) - far, f64::from(b.min.y) - far];
+    let max = [f64::from(b.max.x) + far, f64::from(b.max.y) + far];
+    // The part of a side within the box, as fractions of it.
+    let within = |p: [f64; 2], q: [f64; 2]| {
+        let (mut from, mut to) = (0.0, 1.0);
+        for d in 0..2 {
+            let step = q[d] - p[d];
+            if step == 0.0 {
+                if p[d] < min[d] || p[d] > max[d] {
+                    return None;
+                }
+                continue;
+            }
+            let (a, b) = ((min[d] - p[d]) / step, (max[d] - p[d]) / step);
+            from = f64::max(from, a.min(b));
+            to = f64::min(to, a.max(b));
+        }
+        (from < to).then_some((from, to))
+    };
+    let ways: Vec<[[f64; 2]; 2]> = (lines.iter())
+        .flat_map(|line| {
+            let close = line
+                .closed
+                .then(|| [line.points[line.points.len() - 1], line.points[0]]);
+            line.points.windows(2).map(|w| [w[0], w[1]]).chain(close)
+        })
+        .filter(|w| within(w[0], w[1]).is_some())
+        .collect();
+    let cleared = |p: [f64; 2]| {
+        ways.iter()
+            .any(|w| regions::nearest_on_segment(p, w[0], w[1]).1 <= radius + slack)
+    };
+    let at = |p: &Point| [f64::from(p.x), f64::from(p.y)];
+    if !slug.outer().iter().all(|p| cleared(at(p))) {
+        return false;
+    }
+    let edge = regions::EdgeIndex::new(&slug.to_regions());
+    let reached =
+        |p: [f64; 2]| (edge.nearest(p)).is_some_and(|(_, _, d)| d <= radius + 2.0 * tolerance);
+    walls.in_box(min, max).all(|wall| {
+        let Some((from, to)) = within(wall.a, wall.b) else {
+            return true;
+        };
+        let side = [0, 1].map(|d| wall.b[d] - wall.a[d]);
+        let long = (to - from) * side[0].hypot(side[1]);
+        let n = (8.0 * long / radius).ceil().clamp(1.0, 4096.0);
+        (0..=n as u32).all(|k| {
+            let t = from + (to - from) * f64::from(k) / n;
+            let p = [0, 1].map(|d| wall.a[d] + t * side[d]);
+            !reached(p) || cleared(p)
+        })
+    })
 }
 
 /// Whether a shape without holes surely holds a disc of radius `depth_nm`: one about its middle, or one
@@ -357,9 +482,10 @@ fn single_lines(
     shape: Shape<'_>,
     lost: &Regions,
     reached: &Regions,
-    [kerf, noise]: [f64; 2],
+    widths: &Widths,
     out: &mut Checked<Vec<Contour>>,
 ) {
+    let kerf = widths.kerf;
     let b = shape.bounds();
     let middle = [
         (f64::from(b.min.x) + f64::from(b.max.x)) / 2.0 / NM_PER_MM,
@@ -380,12 +506,7 @@ fn single_lines(
         }
         return;
     }
-    let widths = Widths {
-        kerf,
-        most: kerf + noise,
-        sliver: SLIVER * kerf,
-    };
-    let narrow = match narrow_parts(shape, lost, reached, &widths) {
+    let narrow = match narrow_parts(shape, lost, reached, widths) {
         Ok(narrow) => narrow,
         Err(e) => {
             out.findings.push(

@@ -1,5 +1,6 @@
 //! Single-line cuts: the centre lines of parts no wider than the kerf.
 
+use super::junctions::{self, End, Strand};
 use crate::polyline::{distance, thinned};
 use crate::regions::medial::{MedialAxis, MedialError, Node};
 use crate::regions::narrow::narrow_axis;
@@ -28,7 +29,7 @@ pub(super) struct Narrow {
 /// Distances below this count as zero, nanometres (a few steps of the grid).
 const TOUCH_NM: f64 = 4.0;
 /// Points of a centre line that lie this near to the way without them are left out, nanometres.
-const THIN_NM: f64 = 20.0;
+pub(super) const THIN_NM: f64 = 20.0;
 /// Tips are cut where they are at least this fraction of the kerf wide (a little over half, so that the cut
 /// stays under twice the drawn width).
 const TIP_WIDTH: f64 = 0.51;
@@ -94,30 +95,34 @@ pub(super) fn narrow_parts(
         graph = all;
     }
     let walls = LazyCell::new(|| EdgeIndex::new(&shape.to_regions()));
-    let lines = graph
-        .chains()
+    let chains = graph.chains();
+    let mut strands: Vec<Strand> = chains.iter().map(|c| graph.strand(c, radius)).collect();
+    // Ends that lie where the drawing ends have nothing to be joined to.
+    let meet = strands.len() > 1 || strands.iter().any(|s| s.closed || s.bends());
+    if meet {
+        strands = junctions::join(strands, &walls, &slugs, radius);
+    }
+    let lines = strands
         .into_iter()
-        .filter_map(|chain| {
-            let mut line = graph.line(&chain, radius)?;
+        .filter_map(|strand| {
             // Ends of corners that no rule above took away.
-            let ends = [chain[0], chain[chain.len() - 1]];
-            let free = ends.iter().any(|n| graph.is_free(*n, radius));
-            let short = crate::polyline::length(&line.points) < SHORTEST * radius;
+            let free = strand.ends.contains(&End::Free);
+            let joined = strand.ends.contains(&End::Joined);
             // Between the end of a slug and the place where the part is as narrow as the kerf.
-            let wide = chain
-                .iter()
-                .all(|n| graph.nodes[*n].radius > radius + TOUCH_NM);
+            let wide = strand.nodes.iter().all(|n| n.radius > radius + TOUCH_NM);
+            let mut line = strand.line(radius)?;
+            let short = crate::polyline::length(&line.points) < SHORTEST * radius;
             if !line.closed && line.max_width > widths.kerf {
                 // Where the part is wider than the kerf, the wall at its end is further away than the beam reaches.
                 let most = widths.most - widths.kerf;
                 for end in [1, 0] {
-                    if graph.degree(ends[end]) == 1 {
+                    if matches!(strand.ends[end], End::Free | End::Open) {
                         prolong(&mut line.points, &walls, radius, most);
                     }
                     line.points.reverse();
                 }
             }
-            (alone || !(short && (free || wide))).then_some(line)
+            (alone || joined || !(short && (free || wide))).then_some(line)
         })
         .collect();
     Ok(Narrow { lines, slivers })
@@ -377,27 +382,45 @@ impl Graph {
             closed: chain.len() > 3 && chain.first() == chain.last(),
         }
     }
-    /// The chain as a line with its free ends pulled in; `None` where nothing is left of it.
-    fn line(&self, chain: &[usize], radius: f64) -> Option<CentreLine> {
-        let CentreLine {
-            mut points,
-            min_width,
-            max_width,
-            closed,
-        } = self.whole(chain, radius);
+    fn strand(&self, chain: &[usize], radius: f64) -> Strand {
+        let end = |n: usize| match self.degree(n) {
+            1 if self.is_free(n, radius) => End::Free,
+            // A ring has none.
+            1 | 2 => End::Open,
+            _ => End::Junction,
+        };
+        let whole = self.whole(chain, radius);
+        Strand {
+            nodes: chain.iter().map(|n| self.nodes[*n]).collect(),
+            ends: [chain[0], chain[chain.len() - 1]].map(end),
+            closed: whole.closed,
+            narrowest: Some(whole.min_width / 2.0),
+        }
+    }
+}
+
+impl Strand {
+    /// The strand as a line with its free ends pulled in; `None` where nothing is left of it.
+    fn line(&self, radius: f64) -> Option<CentreLine> {
+        let mut points: Vec<[f64; 2]> = self.nodes.iter().map(|n| n.at).collect();
+        let width = |n: &Node| 2.0 * n.radius;
+        let max_width = self.nodes.iter().map(width).fold(0.0, f64::max);
+        let least = self.nodes.iter().map(width).fold(f64::MAX, f64::min);
+        let closed = self.closed;
         if closed {
             points = thinned(&points, THIN_NM);
             points.pop();
         } else {
-            let pull = |n: usize| {
-                if self.is_free(n, radius) {
-                    radius - self.nodes[n].radius
+            let pull = |end: End, n: &Node| {
+                if end == End::Free {
+                    radius - n.radius
                 } else {
                     0.0
                 }
             };
-            let (head, tail) = (pull(chain[0]), pull(chain[chain.len() - 1]));
-            let length: f64 = points.windows(2).map(|w| distance(w[0], w[1])).sum();
+            let (first, last) = (self.nodes.first()?, self.nodes.last()?);
+            let (head, tail) = (pull(self.ends[0], first), pull(self.ends[1], last));
+            let length = crate::polyline::length(&points);
             if head + tail < length {
                 shorten(&mut points, tail);
                 points.reverse();
@@ -413,7 +436,7 @@ impl Graph {
         }
         Some(CentreLine {
             points,
-            min_width,
+            min_width: self.narrowest.map_or(least, |r| 2.0 * r),
             max_width,
             closed,
         })

@@ -4,6 +4,7 @@ mod compensate;
 pub mod coupon;
 mod cut_out;
 pub mod fit;
+mod junctions;
 mod lines;
 pub mod micrograph;
 mod run_in;

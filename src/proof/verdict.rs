@@ -436,6 +436,25 @@ impl<'a> Proof<'a> {
             span_um,
             &mut used,
         );
+        // A bar over a lead narrower than the beam leaves edges that no beam would meet anyway.
+        let unmet: Vec<Stretch> = (results.iter().flat_map(|r| r.uncovered.iter().copied()))
+            .filter(|s| !s.reachable && !s.slit && s.length_um() > 2.0 * l.radius_um)
+            .collect();
+        let over_leads = bars::find(
+            &unmet,
+            (&self.rings, &self.drawn, &buried),
+            &self.cut,
+            l.radius_um,
+            self.max_bar_um,
+            span_um,
+            &mut vec![false; unmet.len()],
+        );
+        for (bar, _) in over_leads {
+            note(
+                &mut false,
+                (bar.width_um >= min_web - l.limit_um).then_some(bar),
+            );
+        }
         // A bar accounts for no more of an edge than it is wide.
         let mut ends: BTreeMap<usize, Vec<&Bar>> = BTreeMap::new();
         for (bar, at) in &found {
