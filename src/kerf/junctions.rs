@@ -83,6 +83,9 @@ struct Arm {
     ends: [Option<End>; 2],
     tips: [Option<Tip>; 2],
     joins: [Option<Join>; 2],
+    /// What of its strand lies beyond its ends and is no strip, outwards.
+    rest: [Vec<Node>; 2],
+    narrowest: Option<f64>,
 }
 
 #[derive(Debug, Clone)]
@@ -133,6 +136,22 @@ pub(super) fn join(
                 closed: false,
                 narrowest: None,
             });
+        }
+    }
+    for arm in &mut arms {
+        for e in 0..2 {
+            let rest = std::mem::take(&mut arm.rest[e]);
+            match (&arm.joins[e], e) {
+                _ if rest.len() < 2 => {}
+                (None, 0) => drop(arm.nodes.splice(0..0, rest.into_iter().rev())),
+                (None, _) => arm.nodes.extend(rest),
+                (Some(_), _) => bits.push(Strand {
+                    nodes: rest,
+                    ends: [End::Joined; 2],
+                    closed: false,
+                    narrowest: None,
+                }),
+            }
         }
     }
     let (mut out, added) = assemble(&arms);
@@ -225,10 +244,12 @@ fn part(
             })
         };
         let arm = Arm {
+            narrowest: narrowest(piece, [a, b]),
             nodes: piece.to_vec(),
             ends,
             tips: [eligible(0, a), eligible(1, b)],
             joins: [None, None],
+            rest: [Vec::new(), Vec::new()],
         };
         if arms.len() > first {
             links.push((arms.len() - 1, arms.len(), std::mem::take(&mut between)));
@@ -243,17 +264,12 @@ fn part(
         between.append(&mut leading);
         links.push((last, first, between));
     } else {
-        // Bits before the first arm and after the last belong to it.
-        if !leading.is_empty() {
-            leading.extend_from_slice(&arms[first].nodes);
-            arms[first].nodes = leading;
-            arms[first].ends[0] = Some(strand.ends[0]);
-            arms[first].tips[0] = None;
-        }
-        if !between.is_empty() {
-            arms[last].nodes.append(&mut between);
-            arms[last].ends[1] = Some(strand.ends[1]);
-            arms[last].tips[1] = None;
+        leading.reverse();
+        for (at, e, rest) in [(first, 0, leading), (last, 1, between)] {
+            if !rest.is_empty() {
+                arms[at].rest[e] = rest;
+                arms[at].ends[e] = Some(strand.ends[e]);
+            }
         }
     }
 }
@@ -630,31 +646,22 @@ fn body(arm: &Arm) -> Vec<Node> {
 }
 
 /// Least half width of an arm away from its ends, which touch the walls of a junction.
-fn narrowest(arm: &Arm) -> Option<f64> {
-    let length: f64 = arm
-        .nodes
-        .windows(2)
-        .map(|w| distance(w[0].at, w[1].at))
-        .sum();
+fn narrowest(nodes: &[Node], tips: [Option<Tip>; 2]) -> Option<f64> {
+    let halves = || tips.iter().flatten().map(|t| t.half);
+    let widest = halves().fold(0.0, f64::max);
+    let length: f64 = nodes.windows(2).map(|w| distance(w[0].at, w[1].at)).sum();
     let mut at = 0.0;
     let mut least: Option<f64> = None;
-    for (k, n) in arm.nodes.iter().enumerate() {
+    for (k, n) in nodes.iter().enumerate() {
         if k > 0 {
-            at += distance(arm.nodes[k - 1].at, n.at);
+            at += distance(nodes[k - 1].at, n.at);
         }
-        let off = 1.5
-            * n.radius.max(
-                arm.tips
-                    .iter()
-                    .flatten()
-                    .map(|t| t.half)
-                    .fold(0.0, f64::max),
-            );
+        let off = BACK * n.radius.max(widest);
         if at >= off && length - at >= off {
             least = Some(least.map_or(n.radius, |l| l.min(n.radius)));
         }
     }
-    least.or_else(|| arm.tips.iter().flatten().map(|t| t.half).reduce(f64::min))
+    least.or_else(|| halves().reduce(f64::min))
 }
 
 /// The lines that the joined arms make, whether none of their ends was joined, and the ways that were added.
@@ -710,7 +717,7 @@ fn assemble(arms: &[Arm]) -> (Vec<(Strand, bool)>, Vec<[[f64; 2]; 2]>) {
             for n in own {
                 push(&mut nodes, n);
             }
-            least = match (least, narrowest(&arms[i])) {
+            least = match (least, arms[i].narrowest) {
                 (Some(a), Some(b)) => Some(f64::min(a, b)),
                 (a, b) => a.or(b),
             };

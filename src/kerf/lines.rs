@@ -351,8 +351,8 @@ impl Graph {
         }
         out
     }
-    /// The chain as it is. The discs at a free end touch the wall there and tell less than the width; they count
-    /// only where there are no others.
+    /// The chain as it is. The discs at its ends touch the wall there, or those of a junction, and tell less than the
+    /// width; they count only where there are no others.
     fn whole(&self, chain: &[usize], radius: f64) -> CentreLine {
         let mut at = 0.0;
         let mut along = vec![0.0];
@@ -361,7 +361,7 @@ impl Graph {
             along.push(at);
         }
         let end = |n: usize| {
-            if self.degree(n) == 1 {
+            if self.degree(n) != 2 {
                 WALL * radius
             } else {
                 0.0
