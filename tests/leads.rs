@@ -187,3 +187,130 @@ fn the_width_of_a_turned_slot_is_told_as_drawn() {
         }
     }
 }
+
+/// A straight lead through the middle of the drawing at an angle, as SVG, and the direction it runs in.
+fn through_middle(degrees: f64, width_um: f64) -> (String, [f64; 2]) {
+    let (s, c) = degrees.to_radians().sin_cos();
+    let path = format!(
+        r#"<path d="M{},{} L{},{}" stroke="black" stroke-width="{}"/>"#,
+        5.0 - c,
+        5.0 - s,
+        5.0 + c,
+        5.0 + s,
+        width_um * 1e-3
+    );
+    (path, [c, s])
+}
+
+/// Largest distance of a line's points from the straight way through the middle, and its length, micrometres.
+fn off_and_long(line: &Contour, [c, s]: [f64; 2]) -> (f64, f64) {
+    let off = |p: &foilwright::regions::Point| {
+        let (x, y) = (f64::from(p.x) * 1e-3 - 5e3, f64::from(p.y) * 1e-3 - 5e3);
+        (c * y - s * x).abs()
+    };
+    let most = line.points.iter().map(off).fold(0.0, f64::max);
+    (most, line.length_nm() * 1e-3)
+}
+
+/// Two or three leads no wider than the kerf through one place: each is one straight line, and told with its width.
+#[test]
+fn leads_that_cross_are_cut_straight_through() {
+    for (kerf_um, widths_um) in [
+        (8.0, [4.0, 4.0]),
+        (8.0, [5.5, 5.5]),
+        (8.0, [8.0, 8.0]),
+        (8.0, [7.5, 7.0]),
+        (8.0, [6.0, 8.0]),
+        (20.0, [13.0, 20.0]),
+    ] {
+        let recipe = recipe(kerf_um);
+        for turn in [0.0, 31.0] {
+            for angles in [
+                vec![15.0],
+                vec![40.0],
+                vec![75.0],
+                vec![90.0],
+                vec![60.0, 120.0],
+            ] {
+                let mut leads = vec![through_middle(turn, widths_um[0])];
+                leads.extend(
+                    angles
+                        .iter()
+                        .map(|a| through_middle(turn + a, widths_um[1])),
+                );
+                let body: String = leads.iter().map(|l| l.0.as_str()).collect();
+                let (contours, findings) = cuts(&body, &recipe);
+                let told = format!("kerf {kerf_um}, {widths_um:?} um at {turn} and {angles:?}");
+                assert_eq!(contours.len(), leads.len(), "{told}: {contours:?}");
+                for (_, way) in &leads {
+                    let straight = contours.iter().any(|line| {
+                        let (off, long) = off_and_long(line, *way);
+                        !line.closed && off < 0.1 && (long - 2000.0 + kerf_um).abs() < 0.6
+                    });
+                    assert!(straight, "{told}: {contours:?}");
+                }
+                let lines = findings
+                    .iter()
+                    .filter(|f| f.code == "single-line" || f.code == "line-much-wider");
+                let drawn: Vec<f64> = lines.filter_map(|f| f.measured_um).collect();
+                assert_eq!(drawn.len(), leads.len(), "{told}: {drawn:?}");
+                for drawn_um in drawn {
+                    let near = |w: &f64| (w - drawn_um).abs() < 0.1;
+                    assert!(widths_um.iter().any(near), "{told}: told as {drawn_um} um");
+                }
+            }
+        }
+    }
+}
+
+/// A lead that ends at another: that one goes through, and this one ends on it.
+#[test]
+fn a_lead_ends_on_the_lead_it_meets() {
+    let recipe = recipe(8.0);
+    for width_um in [3.0, 6.0, 8.0] {
+        for degrees in [30.0f64, 50.0, 90.0, 120.0] {
+            let (s, c) = degrees.to_radians().sin_cos();
+            let (bar, way) = through_middle(0.0, width_um);
+            let stem = format!(
+                r#"<path d="M5,5 L{},{}" stroke="black" stroke-width="{}"/>"#,
+                5.0 + c,
+                5.0 + s,
+                width_um * 1e-3
+            );
+            let (contours, _) = cuts(&format!("{bar}{stem}"), &recipe);
+            let told = format!("{width_um} um at {degrees} degrees: {contours:?}");
+            assert_eq!(contours.len(), 2, "{told}");
+            let through = |l: &&Contour| off_and_long(l, way).0 < 0.1;
+            let bar = contours.iter().find(through).expect(&told);
+            assert!((off_and_long(bar, way).1 - 1992.0).abs() < 0.6, "{told}");
+            let stem = contours.iter().find(|l| !through(l)).expect(&told);
+            assert!(off_and_long(stem, [c, s]).0 < 0.1, "{told}");
+            let ends = [stem.points[0], stem.points[stem.points.len() - 1]];
+            let gap_um = ends.map(|p| (f64::from(p.y) * 1e-3 - 5e3).abs());
+            assert!(gap_um[0].min(gap_um[1]) < 0.1, "{told}");
+        }
+    }
+}
+
+/// A lead as wide as the kerf that bends: one line with the corner it was drawn with, and no slug.
+#[test]
+fn a_bent_lead_keeps_its_corners() {
+    let recipe = recipe(8.0);
+    for width_um in [4.0, 6.0, 8.0] {
+        let body = format!(
+            r#"<path d="M2,2 h2 v2 l-1.5,-1" fill="none" stroke="black" stroke-width="{}"/>"#,
+            width_um * 1e-3
+        );
+        let (contours, _) = cuts(&body, &recipe);
+        assert_eq!(contours.len(), 1, "{width_um}: {contours:?}");
+        for corner in [[4.0, 2.0], [4.0, 4.0]] {
+            let gap_um = (contours[0].points.iter())
+                .map(|p| {
+                    let (x, y) = (f64::from(p.x) * 1e-6, f64::from(p.y) * 1e-6);
+                    (x - corner[0]).hypot(y - corner[1]) * 1e3
+                })
+                .fold(f64::MAX, f64::min);
+            assert!(gap_um < 0.1, "{width_um}: {gap_um} um from {corner:?}");
+        }
+    }
+}

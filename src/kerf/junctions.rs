@@ -120,9 +120,6 @@ pub(super) fn join(
     through(&mut arms, walls);
     corners(&mut arms);
     run_into(&mut arms, &whole);
-    if arms.iter().all(|a| a.joins.iter().all(Option::is_none)) {
-        return strands;
-    }
     // What bends as before keeps the way it had.
     for (a, b, between) in links {
         if arms[a].joins[1].is_none() && arms[b].joins[0].is_none() {

@@ -218,3 +218,56 @@ fn bars_of_two_islands_may_end_at_one_place() {
     let f = fixture(&drawn, &left);
     assert_eq!(f.prove_text(&f.text()).as_cut.bars.len(), 12);
 }
+
+/// A square outlined by a lead of any width up to the kerf, held by two bars: they are found, and missed where they
+/// are cut away.
+#[test]
+fn bars_over_leads_narrower_than_the_beam_are_found() {
+    for width in [2.0, 3.0, 4.0, 5.0, 8.0] {
+        let [x, y, side] = [2000.0, 2000.0, 2000.0];
+        let square = rect(x, y, side, side);
+        let hole = rect(x + width, y + width, side - 2.0 * width, side - 2.0 * width);
+        let drawn = difference(&square, &hole);
+        let bars = union(
+            &rect(x - 50.0, 2950.0, 200.0, 100.0),
+            &rect(x + side - 150.0, 2950.0, 200.0, 100.0),
+        );
+        let held = difference(&drawn, &bars);
+        let f = fixture(&drawn, &held);
+        let text = f.text();
+        let stated = "(tie_bars: 2)\n".to_owned() + &text;
+        let v = f.prove_text(&stated);
+        assert!(v.passed, "{width}: {:?}", v.findings);
+        assert_eq!(v.as_cut.bars.len(), 2, "{width}");
+        assert!((v.as_cut.bars[0].width_um - 100.0).abs() < 1.0, "{width}");
+        // One bar left out of the drawing's openings: it is cut away.
+        let less = difference(&drawn, &rect(x - 50.0, 2950.0, 200.0, 100.0));
+        let cut = "(tie_bars: 2)\n".to_owned() + &fixture(&drawn, &less).text();
+        let v = f.prove_text(&cut);
+        let code = |c: &str| v.findings.iter().any(|f| f.finding.code == c);
+        assert!(
+            !v.passed && code("bar-missing"),
+            "{width}: {:?}",
+            v.findings
+        );
+    }
+}
+
+/// Leads that cross pass as they are cut; an arm left out, cut short or moved does not.
+#[test]
+fn leads_that_cross_are_cut_or_missed() {
+    for width in [5.0, 6.5, 8.0] {
+        let level = |from: f64, to: f64, y: f64| rect(from, y - width / 2.0, to - from, width);
+        let upright = rect(3000.0 - width / 2.0, 2000.0, width, 2000.0);
+        let drawn = union(&level(2000.0, 4000.0, 3000.0), &upright);
+        assert!(faults(&drawn, &drawn).is_empty(), "{width}");
+        for (what, wrong) in [
+            ("an arm left out", level(2000.0, 3000.0, 3000.0)),
+            ("cut short", level(2000.0, 3940.0, 3000.0)),
+            ("moved by 2 um", level(2000.0, 4000.0, 3002.0)),
+        ] {
+            let found = faults(&drawn, &union(&wrong, &upright));
+            assert!(!found.is_empty(), "{width}: {what}");
+        }
+    }
+}
