@@ -171,14 +171,14 @@ pub(super) fn join(
             .map(|w| [w[0].at, w[1].at]),
     );
     let added = tree(added.into_iter());
-    let near = |tree: &Ways, p: [f64; 2]| {
-        tree.locate_within_distance(p, radius * radius)
-            .next()
-            .is_some()
+    let near = |tree: &Ways, p: [f64; 2], reach: f64| {
+        let mut found = tree.locate_within_distance(p, reach * reach);
+        found.next().is_some()
     };
     doubtful.retain(|s| {
-        let covered = s.nodes.iter().all(|n| near(&ways, n.at));
-        !(covered && s.nodes.iter().any(|n| near(&added, n.at)))
+        let all = |reach: f64| s.nodes.iter().all(|n| near(&ways, n.at, reach));
+        let beside = s.nodes.iter().any(|n| near(&added, n.at, radius));
+        !(all(radius) && (beside || all(radius / 4.0)))
     });
     out.append(&mut doubtful);
     out
