@@ -23,6 +23,8 @@ const TOUCH_UM: f64 = 0.2;
 
 /// Cosine of the angle to its edge's normal at which a bar may leave at most.
 const OBLIQUE: f64 = 0.1;
+/// A bar is nowhere wider than so many times the widest it may be at its narrowest place.
+const WIDER: f64 = 1.5;
 /// A stretch at which a bar ends already is taken for so much further away.
 const USED_FARTHER: f64 = 2.0;
 
@@ -222,6 +224,20 @@ fn open_between(from: [f64; 2], to: [f64; 2], drawn: &Grid, buried: &[bool]) -> 
     first_crossing(off, u, length - 2.0 * TOUCH_UM, drawn, counts).is_none()
 }
 
+/// How many bars there are when those are one whose middles are nearer than a bar is wide: a bar over a place where
+/// foil meets in a point is found on either side of it.
+pub(super) fn distinct(bars: &[Bar], max_width_um: f64) -> usize {
+    let middle = |b: &Bar| [0, 1].map(|d| (b.from_mm[d] + b.to_mm[d]) * 0.5e3);
+    let mut tree: RTree<[f64; 2]> = RTree::new();
+    for at in bars.iter().map(middle) {
+        let near = tree.nearest_neighbor(&at);
+        if near.is_none_or(|n| distance(*n, at) > max_width_um) {
+            tree.insert(at);
+        }
+    }
+    tree.size()
+}
+
 /// The narrowest width of metal along the line between two places, as long as there is metal all along it
 /// and a cut on both sides no further apart than `max_width_um`.
 pub(super) fn width(
@@ -237,8 +253,8 @@ pub(super) fn width(
         return None;
     }
     let n = ((length / 4.0).ceil() as usize).clamp(3, 512);
-    let reach = max_width_um + 2.0 * radius_um;
-    let mut narrowest = f64::INFINITY;
+    let reach = WIDER * max_width_um + 2.0 * radius_um;
+    let (mut narrowest, mut widest) = (f64::INFINITY, 0.0f64);
     for k in 0..n {
         let t = length * (k as f64 + 0.5) / n as f64;
         let p = [from[0] + d[0] * t, from[1] + d[1] * t];
@@ -261,6 +277,7 @@ pub(super) fn width(
         }
         let here = left + right - 2.0 * radius_um;
         narrowest = narrowest.min(here);
+        widest = widest.max(here);
     }
-    (narrowest <= max_width_um).then_some(narrowest)
+    (narrowest <= max_width_um && widest <= WIDER * max_width_um).then_some(narrowest)
 }

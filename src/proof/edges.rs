@@ -310,6 +310,7 @@ fn stretch(
         narrow_tight: false,
         quarters: [0.25, 0.75].map(|t| place(ring, from_um + t * length).0),
     };
+    let mut off_middle = usize::MAX;
     for k in 0..n {
         let at = from_um + length * (k as f64 + 0.5) / n as f64;
         let (p, normal) = place(ring, at);
@@ -319,11 +320,18 @@ fn stretch(
             // Where the beam could not go, the distance says nothing.
             (reachable, d) > (out.reachable, out.distance_um)
         } else {
-            d < out.distance_um
+            // Of places that are all alike the one nearest to the middle, away from the corners at its ends.
+            let off = (2 * k + 1).abs_diff(n);
+            let alike = (d - out.distance_um).abs() < ALIKE_UM && off < off_middle;
+            let worse = d < out.distance_um - ALIKE_UM || alike;
+            if worse {
+                off_middle = off;
+            }
+            worse
         };
         if worse {
             out.at = p;
-            out.distance_um = d;
+            out.distance_um = if outside { d } else { d.min(out.distance_um) };
         }
         out.reachable |= reachable;
         if !reachable {
@@ -347,8 +355,10 @@ fn across(ring: &[Segment], from_um: f64, to_um: f64) -> Option<[f64; 2]> {
     (l > STRAIGHT_UM).then(|| [(a[1] - b[1]) / l, (b[0] - a[0]) / l])
 }
 
+/// Distances that differ by less are one, micrometres.
+const ALIKE_UM: f64 = 0.02;
 /// Tips of corners may stay uncut this many half kerfs from the cut.
-const TIP_REACH: f64 = 10.0;
+const TIP_REACH: f64 = 7.0;
 /// Parts of openings at least this fraction of the kerf wide are no tips.
 const SLIT_WIDTH: f64 = 0.6;
 

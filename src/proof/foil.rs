@@ -5,6 +5,7 @@
 
 use crate::grid::Segment;
 use rayon::prelude::*;
+use rstar::{AABB, RTree};
 use serde::Serialize;
 
 /// A piece of metal that no longer touches the foil.
@@ -17,6 +18,9 @@ pub struct LoosePiece {
     pub wanted_um2: f64,
     pub width_um: f64,
     pub height_um: f64,
+    /// The middle of its box.
+    #[serde(skip)]
+    pub middle_mm: [f64; 2],
     /// Nowhere as wide as the width asked about.
     pub speck: bool,
     /// It touched the edge of the sheet: the sheet is cut in two.
@@ -28,10 +32,27 @@ pub struct LoosePiece {
 pub(super) struct Foil {
     /// Pieces larger than the beam that fall out and were to fall out.
     pub slugs: usize,
+    /// Those of them that are longer than `slug_um` and nowhere about as wide: they stick.
+    pub stuck: Vec<LoosePiece>,
     pub pieces: Vec<LoosePiece>,
+    /// Places in drawn openings where metal wider than a bar still hangs on the foil.
+    pub attached: Vec<[f64; 2]>,
     /// Metal of the drawn openings that still hangs on the foil.
     pub left_um2: f64,
     pub line_um: f64,
+}
+
+/// Widths asked about, micrometres.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Widths {
+    /// Foil nowhere as wide is a speck.
+    pub solid_um: f64,
+    /// Slugs nowhere as wide stick.
+    pub slug_um: f64,
+    /// Metal left on purpose in openings is nowhere wider.
+    pub bar_um: f64,
+    /// Largest edge error.
+    pub limit_um: f64,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -42,6 +63,8 @@ struct Run {
     open: f32,
     /// A place in it is far enough from every cut.
     core: bool,
+    /// Such a place in a drawn opening; not a number where there is none.
+    wide_at: f32,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -65,14 +88,30 @@ const FREE_PER_CUT: f64 = 50.0;
 /// Lines this close do not miss what is a little wider than a speck.
 const FINE_UM: f64 = 0.5;
 
-/// Floods the sheet. `cuts` are the ways of the beam's centre, `edges` the drawn edges; pieces nowhere `solid_um`
-/// wide are specks. `None` where long cuts are so many that the lines would take too long.
+/// Slugs a little narrower than asked are let pass, since lines see half a step less.
+const CLEARLY: f64 = 0.9;
+
+/// Every so many lines metal that hangs in openings is looked at: odd, so that it is the middle one.
+const LOOK: usize = 11;
+
+/// What a flood marks beside the pieces.
+#[derive(Debug, Clone, Copy)]
+enum Mark {
+    Nothing,
+    /// Pieces with a place that far from every way of the beam.
+    Cores(f64),
+    /// Places in openings that far from every way of the beam.
+    Wide(f64),
+}
+
+/// Floods the sheet. `cuts` are the ways of the beam's centre, `edges` the drawn edges. `None` where long cuts are so
+/// many that the lines would take too long.
 pub(super) fn flood(
     cuts: &[Segment],
     edges: &[Segment],
     sheet_um: [f64; 4],
     radius_um: f64,
-    solid_um: f64,
+    widths: Widths,
 ) -> Option<Foil> {
     let cuts = &distinct(cuts)[..];
     let height = sheet_um[3] - sheet_um[1];
@@ -84,13 +123,35 @@ pub(super) fn flood(
     if crossed_um / step > most {
         return None;
     }
-    let mut foil = flood_lines(cuts, edges, sheet_um, radius_um, None, step);
+    let lines = |mark: Mark, radius_um: f64, step: f64| {
+        let drawing = (cuts, edges, sheet_um);
+        flood_lines(drawing, radius_um, widths.slug_um, mark, step)
+    };
+    let mut foil = lines(Mark::Nothing, radius_um, step);
+    let fine = step.min(FINE_UM).max(height / 300_000.0);
+    let fine = fine.max(2.0 * crossed_um / most).min(step);
     if !foil.pieces.is_empty() {
         // Once more, to tell the specks among them.
-        let fine = step.min(FINE_UM).max(height / 300_000.0);
-        let fine = fine.max(2.0 * crossed_um / most).min(step);
-        let reach = Some(radius_um + solid_um / 2.0);
-        foil.pieces = flood_lines(cuts, edges, sheet_um, radius_um, reach, fine).pieces;
+        let core = Mark::Cores(radius_um + widths.solid_um / 2.0);
+        foil.pieces = lines(core, radius_um, fine).pieces;
+    }
+    if !foil.stuck.is_empty() {
+        let core = Mark::Cores(radius_um + CLEARLY * widths.slug_um / 2.0);
+        // Necks narrower than what edges may be off are no seam between slugs: a flood that sweeps less joins them.
+        let apart = RTree::bulk_load(foil.stuck.iter().map(|p| p.at_mm).collect());
+        foil.stuck = lines(core, (radius_um - widths.limit_um).max(0.1), fine).stuck;
+        foil.stuck.retain(|p| {
+            let half = [p.width_um, p.height_um].map(|v| v / 2e3);
+            let own = AABB::from_corners(
+                [0, 1].map(|d| p.middle_mm[d] - half[d]),
+                [0, 1].map(|d| p.middle_mm[d] + half[d]),
+            );
+            p.speck && apart.locate_in_envelope(&own).next().is_some()
+        });
+    }
+    let wide = radius_um + widths.bar_um / 2.0;
+    if foil.left_um2 > wide * wide {
+        foil.attached = lines(Mark::Wide(wide), radius_um, step).attached;
     }
     Some(foil)
 }
@@ -107,20 +168,22 @@ fn distinct(cuts: &[Segment]) -> Vec<Segment> {
         .collect()
 }
 
-/// `core_um` is the distance from every way of the beam that a place must have to make its piece no speck.
 fn flood_lines(
-    cuts: &[Segment],
-    edges: &[Segment],
-    sheet_um: [f64; 4],
+    (cuts, edges, sheet_um): (&[Segment], &[Segment], [f64; 4]),
     radius_um: f64,
-    core_um: Option<f64>,
+    slug_um: f64,
+    mark: Mark,
     step: f64,
 ) -> Foil {
     let height = sheet_um[3] - sheet_um[1];
     let lines = (height / step).ceil().max(1.0) as usize;
     let step = height / lines as f64;
     let bands = lines.div_ceil(BAND);
-    let cut_bands = buckets(cuts, sheet_um[1], step, bands, core_um.unwrap_or(radius_um));
+    let reach = match mark {
+        Mark::Nothing => radius_um,
+        Mark::Cores(um) | Mark::Wide(um) => um,
+    };
+    let cut_bands = buckets(cuts, sheet_um[1], step, bands, reach);
     let edge_bands = buckets(edges, sheet_um[1], step, bands, 0.0);
     let mut flood = Flood::default();
     // A limited number of bands in memory at a time, in order.
@@ -133,19 +196,32 @@ fn flood_lines(
                     step,
                     lines: BAND.min(lines - b * BAND),
                 };
-                let swept = band.swept(cuts, &cut_bands[b], radius_um);
+                let near = &cut_bands[b][..];
+                let swept = band.swept(cuts, near, radius_um);
                 let crossings = band.crossings(edges, &edge_bands[b]);
-                let mut wider =
-                    core_um.map(|core| band.swept(cuts, &cut_bands[b], core).into_iter());
-                (swept.into_iter().zip(crossings))
-                    .map(|(swept, crossings)| {
-                        let mut runs = metal(swept, crossings, sheet_um);
-                        if let Some(wider) = wider.as_mut().and_then(Iterator::next) {
-                            mark_cores(&mut runs, wider, sheet_um);
+                let mut rows: Vec<(Vec<Run>, Vec<f64>)> = (swept.into_iter().zip(crossings))
+                    .map(|(swept, crossings)| metal(swept, crossings, sheet_um))
+                    .collect();
+                match mark {
+                    Mark::Nothing => {}
+                    Mark::Cores(um) => {
+                        for ((runs, _), wider) in rows.iter_mut().zip(band.swept(cuts, near, um)) {
+                            mark_cores(runs, wider, sheet_um);
                         }
-                        runs
-                    })
-                    .collect()
+                    }
+                    Mark::Wide(um) => {
+                        let few = Band {
+                            step: step * LOOK as f64,
+                            lines: band.lines / LOOK,
+                            ..band
+                        };
+                        for (i, wider) in few.swept(cuts, near, um).into_iter().enumerate() {
+                            let (runs, crossings) = &mut rows[i * LOOK + LOOK / 2];
+                            mark_wide(runs, wider, crossings);
+                        }
+                    }
+                }
+                rows.into_iter().map(|row| row.0).collect()
             })
             .collect();
         for (k, band) in rows.into_iter().enumerate() {
@@ -156,7 +232,7 @@ fn flood_lines(
             }
         }
     }
-    flood.finish(step, radius_um)
+    flood.finish(step, radius_um, slug_um)
 }
 
 /// Which segments come near which band of lines.
@@ -239,8 +315,13 @@ impl Band {
     }
 }
 
-/// The metal of a line between what is swept, and how much of it lies in drawn openings.
-fn metal(mut swept: Vec<(f64, f64)>, mut crossings: Vec<f64>, sheet: [f64; 4]) -> Vec<Run> {
+/// The metal of a line between what is swept, and how much of it lies in drawn openings. Answers the crossings too, in
+/// order.
+fn metal(
+    mut swept: Vec<(f64, f64)>,
+    mut crossings: Vec<f64>,
+    sheet: [f64; 4],
+) -> (Vec<Run>, Vec<f64>) {
     swept.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     crossings.sort_unstable_by(f64::total_cmp);
     let mut runs = Vec::new();
@@ -264,6 +345,7 @@ fn metal(mut swept: Vec<(f64, f64)>, mut crossings: Vec<f64>, sheet: [f64; 4]) -
             to: to as f32,
             open: open as f32,
             core: false,
+            wide_at: f32::NAN,
         });
     };
     for (a, b) in swept {
@@ -278,7 +360,7 @@ fn metal(mut swept: Vec<(f64, f64)>, mut crossings: Vec<f64>, sheet: [f64; 4]) -
     if at < sheet[2] {
         metal(at, sheet[2]);
     }
-    runs
+    (runs, crossings)
 }
 
 /// Marks the runs in which a place lies outside the larger sweep: what that leaves lies in one run each.
@@ -299,11 +381,44 @@ fn mark_cores(runs: &mut [Run], mut wider: Vec<(f64, f64)>, sheet: [f64; 4]) {
     }
 }
 
+/// Marks the runs in which a place outside the larger sweep lies in a drawn opening.
+fn mark_wide(runs: &mut [Run], mut wider: Vec<(f64, f64)>, crossings: &[f64]) {
+    wider.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    wider.dedup_by(|next, last| {
+        let joined = next.0 <= last.1;
+        if joined {
+            last.1 = last.1.max(next.1);
+        }
+        joined
+    });
+    let (mut k, mut i) = (0, 0);
+    for open in crossings.chunks_exact(2) {
+        while i < wider.len() && wider[i].1 <= open[0] {
+            i += 1;
+        }
+        let at = match wider.get(i) {
+            Some(&(a, b)) if a <= open[0] => b,
+            _ => open[0],
+        };
+        if at >= open[1] {
+            continue;
+        }
+        while k < runs.len() && f64::from(runs[k].to) < at {
+            k += 1;
+        }
+        if let Some(run) = runs.get_mut(k) {
+            run.wide_at = at as f32;
+        }
+    }
+}
+
 #[derive(Default)]
 struct Flood {
     parent: Vec<u32>,
     pieces: Vec<Piece>,
     before: Vec<(Run, u32)>,
+    /// Wide places in openings, and the number of their run.
+    wide: Vec<([f32; 2], u32)>,
 }
 
 impl Flood {
@@ -393,46 +508,59 @@ impl Flood {
                     l
                 }
             };
+            if run.wide_at.is_finite() {
+                self.wide.push(([run.wide_at, y as f32], label));
+            }
             now.push((run, label));
         }
         self.before = now;
     }
 
-    fn finish(self, step: f64, radius_um: f64) -> Foil {
-        let roots: Vec<Piece> = (0..self.parent.len())
+    fn finish(mut self, step: f64, radius_um: f64, slug_um: f64) -> Foil {
+        let roots: Vec<(u32, Piece)> = (0..self.parent.len())
             .filter(|&i| self.parent[i] == i as u32)
-            .map(|i| self.pieces[i])
+            .map(|i| (i as u32, self.pieces[i]))
             .collect();
         let largest = roots
             .iter()
-            .enumerate()
             .filter(|(_, p)| p.edge)
             .max_by(|a, b| a.1.area.total_cmp(&b.1.area))
-            .map(|(i, _)| i);
+            .map(|(i, _)| *i);
         let mut foil = Foil {
             line_um: step,
             ..Foil::default()
         };
-        for (i, p) in roots.iter().enumerate() {
-            if Some(i) == largest {
+        for (at, label) in std::mem::take(&mut self.wide) {
+            if Some(self.root(label)) == largest {
+                foil.attached.push(at.map(f64::from));
+            }
+        }
+        for (i, p) in &roots {
+            if Some(*i) == largest {
                 foil.left_um2 = p.open;
                 continue;
             }
+            let piece = LoosePiece {
+                at_mm: [f64::from(p.at[0]) / 1e3, f64::from(p.at[1]) / 1e3],
+                area_um2: p.area,
+                wanted_um2: p.area - p.open,
+                width_um: f64::from(p.max[0] - p.min[0]),
+                height_um: f64::from(p.max[1] - p.min[1]) + step,
+                middle_mm: [0, 1].map(|d| f64::from(p.min[d] + p.max[d]) / 2e3),
+                speck: !p.core,
+                from_edge: p.edge,
+            };
             // Metal the drawing wants, beyond what scan lines and edge error make of a slug's rim.
             let wanted = p.area - p.open;
             if wanted > 0.2 * p.area && wanted > 4.0 * step * step {
-                foil.pieces.push(LoosePiece {
-                    at_mm: [f64::from(p.at[0]) / 1e3, f64::from(p.at[1]) / 1e3],
-                    area_um2: p.area,
-                    wanted_um2: wanted,
-                    width_um: f64::from(p.max[0] - p.min[0]),
-                    height_um: f64::from(p.max[1] - p.min[1]) + step,
-                    speck: !p.core,
-                    from_edge: p.edge,
-                });
+                foil.pieces.push(piece);
             } else if p.area > std::f64::consts::PI * radius_um * radius_um {
                 // Smaller than the beam: chips beside run-ins and in corners, no piece to look for.
                 foil.slugs += 1;
+                let [w, h] = [piece.width_um, piece.height_um];
+                if w.max(h) > slug_um && p.area < 1.5 * slug_um * (w + h) {
+                    foil.stuck.push(piece);
+                }
             }
         }
         foil
