@@ -151,7 +151,8 @@ pub(super) fn flood(
     }
     let joint_um2 = widths.bar_um * widths.bar_um;
     if foil.left_um2 > joint_um2 {
-        foil.attached = lines(Mark::Apart, radius_um, step).attached;
+        // What edges may be off is no metal: a line between the drawn and the cut edge would see all its length.
+        foil.attached = lines(Mark::Apart, radius_um + widths.limit_um, step).attached;
         foil.attached.retain(|p| p.area_um2 > joint_um2);
     }
     Some(foil)
