@@ -29,6 +29,8 @@ const THIN: f64 = 0.8;
 const LONG: f64 = 10.0;
 /// Rounding moves a side by less than this, nanometres.
 const HAIR_NM: f64 = 10.0;
+/// Slugs shorter than so many half widths of the smallest that does not stick are chips.
+const CHIP: f64 = 1.9;
 /// Openings handled by one thread at a time; results do not depend on it.
 const CHUNK_OPENINGS: usize = 256;
 
@@ -132,11 +134,6 @@ fn one_opening(
     for part in own.clone().map(|k| paths.shape(k)) {
         let outer = out.value.len() as u32;
         let small = kerf > 0.0
-            && {
-                let b = part.bounds();
-                (b.width_nm().min(b.height_nm()) as f64) < 2.0 * slug_limit + kerf
-                    || part.outer().len() > 4
-            }
             && !surely_survives(part, depth)
             && regions::inset(&part.to_regions(), depth, tolerance).is_empty();
         for (k, ring) in part.rings().enumerate() {
@@ -151,6 +148,15 @@ fn one_opening(
         }
         if small {
             clear(index, outer, part, kerf, tolerance, &mut out.value);
+        } else if kerf > 0.0 && !blunt {
+            // A throat narrower than the kerf parts the slug, and one of the slugs may be too small.
+            let half_slug = recipe.min_slug_um() * NM_PER_UM / 2.0;
+            for slug in small_slugs(part, kerf, half_slug, tolerance).shapes() {
+                let around = regions::outset(&slug.to_regions(), kerf / 2.0, tolerance);
+                for lobe in around.shapes() {
+                    clear(index, outer, lobe, kerf, tolerance, &mut out.value);
+                }
+            }
         }
     }
     if kerf > 0.0 && !blunt {
@@ -160,6 +166,23 @@ fn one_opening(
             single_lines(index, shape, &lost, &reached, [kerf, noise], out);
         }
     }
+}
+
+/// Of a path round more than one slug, the slugs that vanish under erosion by `half_slug`, chips aside.
+fn small_slugs(part: Shape<'_>, kerf: f64, half_slug: f64, tolerance: f64) -> Regions {
+    if part.holes().len() == 0 && regions::is_convex(part.outer()) {
+        return Regions::new();
+    }
+    let slugs = regions::inset(&part.to_regions(), kerf / 2.0, tolerance);
+    if slugs.len() < 2 {
+        return Regions::new();
+    }
+    slugs.filter(|s| {
+        let b = s.bounds();
+        (b.width_nm().max(b.height_nm()) as f64) > CHIP * half_slug
+            && !surely_survives(s, half_slug)
+            && regions::inset(&s.to_regions(), half_slug, tolerance).is_empty()
+    })
 }
 
 fn paths_of(paths: &Regions, own: std::ops::Range<usize>) -> Regions {

@@ -4,8 +4,8 @@ use super::edges::{Stretch, place};
 use super::webs::first_crossing;
 use crate::grid::{Grid, Segment};
 use crate::polyline::distance;
-use rstar::RTree;
-use rstar::primitives::GeomWithData;
+use rstar::primitives::{GeomWithData, Line};
+use rstar::{PointDistance, RTree};
 use serde::Serialize;
 
 /// A tie bar of the as-cut foil.
@@ -23,6 +23,8 @@ const TOUCH_UM: f64 = 0.2;
 
 /// Cosine of the angle to its edge's normal at which a bar may leave at most.
 const OBLIQUE: f64 = 0.1;
+/// A bar is nowhere wider than so many times the widest it may be at its narrowest place.
+const WIDER: f64 = 1.5;
 /// A stretch at which a bar ends already is taken for so much further away.
 const USED_FARTHER: f64 = 2.0;
 
@@ -222,6 +224,26 @@ fn open_between(from: [f64; 2], to: [f64; 2], drawn: &Grid, buried: &[bool]) -> 
     first_crossing(off, u, length - 2.0 * TOUCH_UM, drawn, counts).is_none()
 }
 
+/// How many bars there are, when those found as webs made wider that lie nearer to another than a bar is wide are the
+/// same: a bar over a place where foil meets in a point, or is narrow, is found on either side of it.
+pub(super) fn distinct(widened: &[Bar], others: &[Bar], max_width_um: f64) -> usize {
+    let um = |p: [f64; 2]| p.map(|v| v * 1e3);
+    let line = |b: &Bar| Line::new(um(b.from_mm), um(b.to_mm));
+    let mut tree = RTree::bulk_load(others.iter().map(line).collect());
+    for bar in widened {
+        let own = line(bar);
+        let middle = [0, 1].map(|d| (own.from[d] + own.to[d]) / 2.0);
+        let apart = [own.from, middle, own.to].into_iter().all(|p| {
+            let near = tree.nearest_neighbor(&p);
+            near.is_none_or(|n| n.distance_2(&p) > max_width_um * max_width_um)
+        });
+        if apart {
+            tree.insert(own);
+        }
+    }
+    tree.size()
+}
+
 /// The narrowest width of metal along the line between two places, as long as there is metal all along it
 /// and a cut on both sides no further apart than `max_width_um`.
 pub(super) fn width(
@@ -237,8 +259,8 @@ pub(super) fn width(
         return None;
     }
     let n = ((length / 4.0).ceil() as usize).clamp(3, 512);
-    let reach = max_width_um + 2.0 * radius_um;
-    let mut narrowest = f64::INFINITY;
+    let reach = WIDER * max_width_um + 2.0 * radius_um;
+    let (mut narrowest, mut widest) = (f64::INFINITY, 0.0f64);
     for k in 0..n {
         let t = length * (k as f64 + 0.5) / n as f64;
         let p = [from[0] + d[0] * t, from[1] + d[1] * t];
@@ -261,6 +283,7 @@ pub(super) fn width(
         }
         let here = left + right - 2.0 * radius_um;
         narrowest = narrowest.min(here);
+        widest = widest.max(here);
     }
-    (narrowest <= max_width_um).then_some(narrowest)
+    (narrowest <= max_width_um && widest <= WIDER * max_width_um).then_some(narrowest)
 }

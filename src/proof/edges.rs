@@ -348,7 +348,7 @@ fn across(ring: &[Segment], from_um: f64, to_um: f64) -> Option<[f64; 2]> {
 }
 
 /// Tips of corners may stay uncut this many half kerfs from the cut.
-const TIP_REACH: f64 = 10.0;
+const TIP_REACH: f64 = 7.0;
 /// Parts of openings at least this fraction of the kerf wide are no tips.
 const SLIT_WIDTH: f64 = 0.6;
 

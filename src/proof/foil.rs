@@ -5,6 +5,7 @@
 
 use crate::grid::Segment;
 use rayon::prelude::*;
+use rstar::{AABB, RTree};
 use serde::Serialize;
 
 /// A piece of metal that no longer touches the foil.
@@ -17,6 +18,9 @@ pub struct LoosePiece {
     pub wanted_um2: f64,
     pub width_um: f64,
     pub height_um: f64,
+    /// The middle of its box.
+    #[serde(skip)]
+    pub middle_mm: [f64; 2],
     /// Nowhere as wide as the width asked about.
     pub speck: bool,
     /// It touched the edge of the sheet: the sheet is cut in two.
@@ -28,10 +32,27 @@ pub struct LoosePiece {
 pub(super) struct Foil {
     /// Pieces larger than the beam that fall out and were to fall out.
     pub slugs: usize,
+    /// Those of them that are longer than `slug_um` and nowhere about as wide: they stick.
+    pub stuck: Vec<LoosePiece>,
     pub pieces: Vec<LoosePiece>,
+    /// Connected metal in drawn openings that hangs on foil about them and is larger than the joint of two bars.
+    pub attached: Vec<LoosePiece>,
     /// Metal of the drawn openings that still hangs on the foil.
     pub left_um2: f64,
     pub line_um: f64,
+}
+
+/// Widths asked about, micrometres.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Widths {
+    /// Foil nowhere as wide is a speck.
+    pub solid_um: f64,
+    /// Slugs nowhere as wide stick.
+    pub slug_um: f64,
+    /// Bars are nowhere wider.
+    pub bar_um: f64,
+    /// Largest edge error.
+    pub limit_um: f64,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -42,6 +63,9 @@ struct Run {
     open: f32,
     /// A place in it is far enough from every cut.
     core: bool,
+    /// It lies in a drawn opening, and metal beside it goes on: where what is inside is told apart.
+    inside: bool,
+    meets: bool,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -54,6 +78,8 @@ struct Piece {
     max: [f32; 2],
     edge: bool,
     core: bool,
+    inside: bool,
+    meets: bool,
 }
 
 const BAND: usize = 32;
@@ -65,14 +91,27 @@ const FREE_PER_CUT: f64 = 50.0;
 /// Lines this close do not miss what is a little wider than a speck.
 const FINE_UM: f64 = 0.5;
 
-/// Floods the sheet. `cuts` are the ways of the beam's centre, `edges` the drawn edges; pieces nowhere `solid_um`
-/// wide are specks. `None` where long cuts are so many that the lines would take too long.
+/// Slugs a little narrower than asked are let pass, since lines see half a step less.
+const CLEARLY: f64 = 0.9;
+
+/// What a flood marks beside the pieces.
+#[derive(Debug, Clone, Copy)]
+enum Mark {
+    Nothing,
+    /// Pieces with a place that far from every way of the beam.
+    Cores(f64),
+    /// What lies in drawn openings and what lies beside them, as pieces of their own.
+    Apart,
+}
+
+/// Floods the sheet. `cuts` are the ways of the beam's centre, `edges` the drawn edges. `None` where long cuts are so
+/// many that the lines would take too long.
 pub(super) fn flood(
     cuts: &[Segment],
     edges: &[Segment],
     sheet_um: [f64; 4],
     radius_um: f64,
-    solid_um: f64,
+    widths: Widths,
 ) -> Option<Foil> {
     let cuts = &distinct(cuts)[..];
     let height = sheet_um[3] - sheet_um[1];
@@ -84,13 +123,36 @@ pub(super) fn flood(
     if crossed_um / step > most {
         return None;
     }
-    let mut foil = flood_lines(cuts, edges, sheet_um, radius_um, None, step);
+    let lines = |mark: Mark, radius_um: f64, step: f64| {
+        let drawing = (cuts, edges, sheet_um);
+        flood_lines(drawing, radius_um, widths.slug_um, mark, step)
+    };
+    let mut foil = lines(Mark::Nothing, radius_um, step);
+    let fine = step.min(FINE_UM).max(height / 300_000.0);
+    let fine = fine.max(2.0 * crossed_um / most).min(step);
     if !foil.pieces.is_empty() {
         // Once more, to tell the specks among them.
-        let fine = step.min(FINE_UM).max(height / 300_000.0);
-        let fine = fine.max(2.0 * crossed_um / most).min(step);
-        let reach = Some(radius_um + solid_um / 2.0);
-        foil.pieces = flood_lines(cuts, edges, sheet_um, radius_um, reach, fine).pieces;
+        let core = Mark::Cores(radius_um + widths.solid_um / 2.0);
+        foil.pieces = lines(core, radius_um, fine).pieces;
+    }
+    if !foil.stuck.is_empty() {
+        let core = Mark::Cores(radius_um + CLEARLY * widths.slug_um / 2.0);
+        // Necks narrower than what edges may be off are no seam between slugs: a flood that sweeps less joins them.
+        let apart = RTree::bulk_load(foil.stuck.iter().map(|p| p.at_mm).collect());
+        foil.stuck = lines(core, (radius_um - widths.limit_um).max(0.1), fine).stuck;
+        foil.stuck.retain(|p| {
+            let half = [p.width_um, p.height_um].map(|v| v / 2e3);
+            let own = AABB::from_corners(
+                [0, 1].map(|d| p.middle_mm[d] - half[d]),
+                [0, 1].map(|d| p.middle_mm[d] + half[d]),
+            );
+            p.speck && apart.locate_in_envelope(&own).next().is_some()
+        });
+    }
+    let joint_um2 = widths.bar_um * widths.bar_um;
+    if foil.left_um2 > joint_um2 {
+        foil.attached = lines(Mark::Apart, radius_um, step).attached;
+        foil.attached.retain(|p| p.area_um2 > joint_um2);
     }
     Some(foil)
 }
@@ -107,20 +169,22 @@ fn distinct(cuts: &[Segment]) -> Vec<Segment> {
         .collect()
 }
 
-/// `core_um` is the distance from every way of the beam that a place must have to make its piece no speck.
 fn flood_lines(
-    cuts: &[Segment],
-    edges: &[Segment],
-    sheet_um: [f64; 4],
+    (cuts, edges, sheet_um): (&[Segment], &[Segment], [f64; 4]),
     radius_um: f64,
-    core_um: Option<f64>,
+    slug_um: f64,
+    mark: Mark,
     step: f64,
 ) -> Foil {
     let height = sheet_um[3] - sheet_um[1];
     let lines = (height / step).ceil().max(1.0) as usize;
     let step = height / lines as f64;
     let bands = lines.div_ceil(BAND);
-    let cut_bands = buckets(cuts, sheet_um[1], step, bands, core_um.unwrap_or(radius_um));
+    let reach = match mark {
+        Mark::Nothing | Mark::Apart => radius_um,
+        Mark::Cores(um) => um,
+    };
+    let cut_bands = buckets(cuts, sheet_um[1], step, bands, reach);
     let edge_bands = buckets(edges, sheet_um[1], step, bands, 0.0);
     let mut flood = Flood::default();
     // A limited number of bands in memory at a time, in order.
@@ -133,19 +197,26 @@ fn flood_lines(
                     step,
                     lines: BAND.min(lines - b * BAND),
                 };
-                let swept = band.swept(cuts, &cut_bands[b], radius_um);
+                let near = &cut_bands[b][..];
+                let swept = band.swept(cuts, near, radius_um);
                 let crossings = band.crossings(edges, &edge_bands[b]);
-                let mut wider =
-                    core_um.map(|core| band.swept(cuts, &cut_bands[b], core).into_iter());
-                (swept.into_iter().zip(crossings))
-                    .map(|(swept, crossings)| {
-                        let mut runs = metal(swept, crossings, sheet_um);
-                        if let Some(wider) = wider.as_mut().and_then(Iterator::next) {
-                            mark_cores(&mut runs, wider, sheet_um);
+                let mut rows: Vec<(Vec<Run>, Vec<f64>)> = (swept.into_iter().zip(crossings))
+                    .map(|(swept, crossings)| metal(swept, crossings, sheet_um))
+                    .collect();
+                match mark {
+                    Mark::Nothing => {}
+                    Mark::Cores(um) => {
+                        for ((runs, _), wider) in rows.iter_mut().zip(band.swept(cuts, near, um)) {
+                            mark_cores(runs, wider, sheet_um);
                         }
-                        runs
-                    })
-                    .collect()
+                    }
+                    Mark::Apart => {
+                        for (runs, crossings) in &mut rows {
+                            *runs = apart(runs, crossings);
+                        }
+                    }
+                }
+                rows.into_iter().map(|row| row.0).collect()
             })
             .collect();
         for (k, band) in rows.into_iter().enumerate() {
@@ -156,7 +227,7 @@ fn flood_lines(
             }
         }
     }
-    flood.finish(step, radius_um)
+    flood.finish(step, radius_um, slug_um)
 }
 
 /// Which segments come near which band of lines.
@@ -239,8 +310,13 @@ impl Band {
     }
 }
 
-/// The metal of a line between what is swept, and how much of it lies in drawn openings.
-fn metal(mut swept: Vec<(f64, f64)>, mut crossings: Vec<f64>, sheet: [f64; 4]) -> Vec<Run> {
+/// The metal of a line between what is swept, and how much of it lies in drawn openings. Answers the crossings too, in
+/// order.
+fn metal(
+    mut swept: Vec<(f64, f64)>,
+    mut crossings: Vec<f64>,
+    sheet: [f64; 4],
+) -> (Vec<Run>, Vec<f64>) {
     swept.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     crossings.sort_unstable_by(f64::total_cmp);
     let mut runs = Vec::new();
@@ -264,6 +340,8 @@ fn metal(mut swept: Vec<(f64, f64)>, mut crossings: Vec<f64>, sheet: [f64; 4]) -
             to: to as f32,
             open: open as f32,
             core: false,
+            inside: false,
+            meets: false,
         });
     };
     for (a, b) in swept {
@@ -278,7 +356,7 @@ fn metal(mut swept: Vec<(f64, f64)>, mut crossings: Vec<f64>, sheet: [f64; 4]) -
     if at < sheet[2] {
         metal(at, sheet[2]);
     }
-    runs
+    (runs, crossings)
 }
 
 /// Marks the runs in which a place lies outside the larger sweep: what that leaves lies in one run each.
@@ -297,6 +375,35 @@ fn mark_cores(runs: &mut [Run], mut wider: Vec<(f64, f64)>, sheet: [f64; 4]) {
         }
         at = at.max(b);
     }
+}
+
+/// The runs in parts that lie in drawn openings or beside them.
+fn apart(runs: &[Run], crossings: &[f64]) -> Vec<Run> {
+    let mut out = Vec::with_capacity(runs.len());
+    let mut k = 0;
+    for run in runs {
+        let mut from = run.from;
+        loop {
+            while k < crossings.len() && crossings[k] as f32 <= from {
+                k += 1;
+            }
+            let to = (crossings.get(k)).map_or(run.to, |&c| run.to.min(c as f32));
+            let inside = k % 2 == 1;
+            out.push(Run {
+                from,
+                to,
+                open: if inside { to - from } else { 0.0 },
+                inside,
+                meets: from > run.from || to < run.to,
+                ..*run
+            });
+            if to >= run.to {
+                break;
+            }
+            from = to;
+        }
+    }
+    out
 }
 
 #[derive(Default)]
@@ -329,6 +436,7 @@ impl Flood {
         k.open += g.open;
         k.edge |= g.edge;
         k.core |= g.core;
+        k.meets |= g.meets;
         if g.widest > k.widest {
             k.widest = g.widest;
             k.at = g.at;
@@ -350,12 +458,20 @@ impl Flood {
             }
             let mut label = None;
             let mut k = first;
+            let mut meets = run.meets;
             while k < before.len() && before[k].0.from < run.to {
-                label = Some(match label {
-                    None => self.root(before[k].1),
-                    Some(l) => self.join(l, before[k].1),
-                });
+                let (other, number) = before[k];
                 k += 1;
+                if other.inside != run.inside {
+                    let root = self.root(number);
+                    self.pieces[root as usize].meets = true;
+                    meets = true;
+                    continue;
+                }
+                label = Some(match label {
+                    None => self.root(number),
+                    Some(l) => self.join(l, number),
+                });
             }
             let width = run.to - run.from;
             let edge = border || run.from <= sheet[0] as f32 || run.to >= sheet[2] as f32;
@@ -368,6 +484,8 @@ impl Flood {
                 max: [run.to, y as f32],
                 edge,
                 core: run.core,
+                inside: run.inside,
+                meets,
             };
             let fresh = self.pieces.len() as u32;
             let label = match label {
@@ -382,6 +500,7 @@ impl Flood {
                     k.open += piece.open;
                     k.edge |= edge;
                     k.core |= run.core;
+                    k.meets |= meets;
                     if width > k.widest {
                         k.widest = width;
                         k.at = piece.at;
@@ -398,41 +517,52 @@ impl Flood {
         self.before = now;
     }
 
-    fn finish(self, step: f64, radius_um: f64) -> Foil {
-        let roots: Vec<Piece> = (0..self.parent.len())
+    fn finish(self, step: f64, radius_um: f64, slug_um: f64) -> Foil {
+        let roots: Vec<(u32, Piece)> = (0..self.parent.len())
             .filter(|&i| self.parent[i] == i as u32)
-            .map(|i| self.pieces[i])
+            .map(|i| (i as u32, self.pieces[i]))
             .collect();
         let largest = roots
             .iter()
-            .enumerate()
             .filter(|(_, p)| p.edge)
             .max_by(|a, b| a.1.area.total_cmp(&b.1.area))
-            .map(|(i, _)| i);
+            .map(|(i, _)| *i);
         let mut foil = Foil {
             line_um: step,
             ..Foil::default()
         };
-        for (i, p) in roots.iter().enumerate() {
-            if Some(i) == largest {
+        for (i, p) in &roots {
+            if Some(*i) == largest {
                 foil.left_um2 = p.open;
+                continue;
+            }
+            let piece = LoosePiece {
+                at_mm: [f64::from(p.at[0]) / 1e3, f64::from(p.at[1]) / 1e3],
+                area_um2: p.area,
+                wanted_um2: p.area - p.open,
+                width_um: f64::from(p.max[0] - p.min[0]),
+                height_um: f64::from(p.max[1] - p.min[1]) + step,
+                middle_mm: [0, 1].map(|d| f64::from(p.min[d] + p.max[d]) / 2e3),
+                speck: !p.core,
+                from_edge: p.edge,
+            };
+            if p.inside {
+                if p.meets {
+                    foil.attached.push(piece);
+                }
                 continue;
             }
             // Metal the drawing wants, beyond what scan lines and edge error make of a slug's rim.
             let wanted = p.area - p.open;
             if wanted > 0.2 * p.area && wanted > 4.0 * step * step {
-                foil.pieces.push(LoosePiece {
-                    at_mm: [f64::from(p.at[0]) / 1e3, f64::from(p.at[1]) / 1e3],
-                    area_um2: p.area,
-                    wanted_um2: wanted,
-                    width_um: f64::from(p.max[0] - p.min[0]),
-                    height_um: f64::from(p.max[1] - p.min[1]) + step,
-                    speck: !p.core,
-                    from_edge: p.edge,
-                });
+                foil.pieces.push(piece);
             } else if p.area > std::f64::consts::PI * radius_um * radius_um {
                 // Smaller than the beam: chips beside run-ins and in corners, no piece to look for.
                 foil.slugs += 1;
+                let [w, h] = [piece.width_um, piece.height_um];
+                if w.max(h) > slug_um && p.area < 1.5 * slug_um * (w + h) {
+                    foil.stuck.push(piece);
+                }
             }
         }
         foil

@@ -14,6 +14,7 @@ mod dialect;
 mod dxf;
 mod edges;
 mod foil;
+mod left;
 mod meaning;
 mod order;
 mod over;

@@ -9,6 +9,9 @@ use crate::grid::Segment;
 use crate::polyline::distance;
 use rayon::prelude::*;
 
+/// Cosine of the angle between the normals of two edges from which they face each other.
+const FACING: f64 = -0.2;
+
 impl Proof<'_> {
     /// Metal gone that should stay.
     pub(super) fn over(&mut self, results: &[RingResult], layer: &Layer) {
@@ -115,7 +118,7 @@ impl Proof<'_> {
         let slack = 2.0 * self.limits.limit_um + 0.25;
         let own = [edge[0] - c[0], edge[1] - c[1]];
         let mut nearest = f64::INFINITY;
-        let mut touched: Vec<([f64; 2], f64)> = Vec::new();
+        let mut touched: Vec<([f64; 2], f64, [f64; 2])> = Vec::new();
         self.drawn
             .near([c[0] - r, c[1] - r], [c[0] + r, c[1] + r], |s| {
                 let (q, d) = s.nearest(c);
@@ -124,7 +127,7 @@ impl Proof<'_> {
                     let n = s.left();
                     let inside = n[0] * (c[0] - q[0]) + n[1] * (c[1] - q[1]) >= -1e-3;
                     if inside {
-                        touched.push(([q[0] - c[0], q[1] - c[1]], d));
+                        touched.push(([q[0] - c[0], q[1] - c[1]], d, n));
                         nearest = nearest.min(d);
                     }
                 }
@@ -135,9 +138,11 @@ impl Proof<'_> {
         }
         // The edge lies across the neck, and not at its end: there the beam can stop where it should.
         let across = |u: &[f64; 2], a: f64| (own[0] * u[0] + own[1] * u[1]).abs() >= 0.3 * far * a;
-        touched.iter().enumerate().any(|(i, (u, a))| {
-            touched.iter().skip(i + 1).any(|(v, b)| {
+        touched.iter().enumerate().any(|(i, (u, a, n))| {
+            touched.iter().skip(i + 1).any(|(v, b, m)| {
                 u[0] * v[0] + u[1] * v[1] < -0.2 * a * b
+                    // Places of one curve that bends past the beam lie on opposed sides of it and face one way.
+                    && n[0] * m[0] + n[1] * m[1] < FACING
                     && a.min(*b) <= nearest + slack
                     && (a - b).abs() <= slack
                     && (across(u, *a) || across(v, *b))

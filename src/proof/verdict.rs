@@ -1,11 +1,11 @@
 //! Verdict: the as-cut foil of a job against the drawing.
 
-use super::bars::{self, Bar};
-use super::edges::{self, Limits, RingResult, SEARCH_UM, Stretch};
+use super::bars::Bar;
+use super::edges::{self, Limits, RingResult, SEARCH_UM};
 use super::foil::{self, LoosePiece};
 use super::sheet::Outline;
 use super::ways::{cut_segments, rings};
-use super::{Fault, Faults, ReadJob, order, webs};
+use super::{Fault, Faults, ReadJob, order};
 use crate::artwork::Layer;
 use crate::finding::Finding;
 use crate::grid::{Grid, Segment};
@@ -112,27 +112,21 @@ pub fn edge_distances(
         .collect()
 }
 
-fn attached(length_um: f64) -> Finding {
-    Finding::blocking(
-        "cut-open",
-        format!("{length_um:.1} um of this edge are not cut: the piece inside stays attached"),
-    )
-    .measured(length_um, 0.0)
-}
-
 pub(super) struct Proof<'a> {
     pub(super) job: &'a ReadJob,
     pub(super) recipe: &'a Recipe,
     pub(super) sheet_um: [f64; 4],
     pub(super) limits: Limits,
-    max_bar_um: f64,
+    pub(super) max_bar_um: f64,
     pub(super) rings: Vec<Vec<Segment>>,
     /// Shape that each ring belongs to.
-    shape_of: Vec<usize>,
+    pub(super) shape_of: Vec<usize>,
     pub(super) drawn: Grid,
     pub(super) cut: Grid,
     /// Burns that go a way again.
     pub(super) repeated: BTreeSet<u32>,
+    /// Shapes of the drawing with an edge that is not cut.
+    pub(super) missed: BTreeSet<usize>,
     /// The sheet's own outline, where the recipe has it cut out.
     pub(super) outline: Option<Outline>,
     pub(super) faults: Faults,
@@ -181,6 +175,7 @@ impl<'a> Proof<'a> {
             drawn,
             cut,
             repeated: BTreeSet::new(),
+            missed: BTreeSet::new(),
             outline: Outline::new(sheet_um, recipe, box_um),
             faults: job.faults.clone(),
             as_cut: AsCut::default(),
@@ -205,7 +200,7 @@ impl<'a> Proof<'a> {
             outline.check(&mut self, layer);
             self.outline = Some(outline);
         }
-        self.flood();
+        self.flood(layer);
         let mut findings = self.faults.listed().to_vec();
         findings.sort_by(|a, b| {
             b.finding
@@ -383,257 +378,6 @@ impl<'a> Proof<'a> {
         self.job.line(s.owner as usize, s.index as usize)
     }
 
-    /// Metal left at the drawn edge: rounded corners, bars, or faults.
-    fn uncovered(&mut self, results: &[RingResult], layer: &Layer) {
-        let l = self.limits;
-        // What is within the limit of a cut that ran elsewhere, as in a fold of the drawn edge, is met.
-        let all: Vec<Stretch> = results
-            .iter()
-            .flat_map(|r| r.uncovered.iter().copied())
-            .filter(|s| s.slit || s.reachable && s.distance_um > l.radius_um + l.limit_um)
-            .collect();
-        self.as_cut.rounded_corners = results
-            .iter()
-            .flat_map(|r| &r.uncovered)
-            .filter(|s| !s.reachable && !s.slit)
-            .count();
-        let span_um = self.recipe.tie_bars.max_span_mm.max(1.0) * 1e3;
-        let min_web = self.recipe.min_web_um();
-        let widths = webs::Widths {
-            radius_um: l.radius_um,
-            min_web_um: min_web,
-            max_bar_um: self.max_bar_um,
-        };
-        let missed = |r: &RingResult| {
-            let length: f64 = r.uncovered.iter().map(Stretch::length_um).sum();
-            !r.uncovered.is_empty() && length >= 0.99 * r.length_um
-        };
-        // Foil in openings that bars run over.
-        let buried: Vec<bool> = results
-            .iter()
-            .enumerate()
-            .map(|(i, r)| {
-                let hole = i > 0 && self.shape_of[i - 1] == self.shape_of[i];
-                hole && missed(r) && webs::is_buried(&self.rings[i], &self.cut, widths)
-            })
-            .collect();
-        let mut used = vec![false; all.len()];
-        let mut bars = Vec::new();
-        let mut note = |used: &mut bool, bar: Option<Bar>| {
-            *used |= bar.is_some();
-            bars.extend(bar);
-        };
-        for (s, used) in all.iter().zip(&mut used) {
-            let ring = &self.rings[s.ring as usize];
-            note(used, webs::widened(s, ring, &self.drawn, &self.cut, widths));
-        }
-        let found = bars::find(
-            &all,
-            (&self.rings, &self.drawn, &buried),
-            &self.cut,
-            l.radius_um,
-            self.max_bar_um,
-            span_um,
-            &mut used,
-        );
-        // A bar accounts for no more of an edge than it is wide.
-        let mut ends: BTreeMap<usize, Vec<&Bar>> = BTreeMap::new();
-        for (bar, at) in &found {
-            note(&mut false, Some(*bar));
-            for k in at {
-                ends.entry(*k).or_default().push(bar);
-            }
-        }
-        let half_um = self.max_bar_um / 2.0 + 2.0 * l.radius_um;
-        let beside: Vec<(usize, (f64, f64))> = ends
-            .into_iter()
-            .flat_map(|(k, bars)| {
-                let ring = &self.rings[all[k].ring as usize];
-                let rest = bars::beside(&all[k], ring, &bars, half_um, 2.0 * l.radius_um.max(1.0));
-                rest.into_iter().map(move |part| (k, part))
-            })
-            .collect();
-        for (s, used) in all.iter().zip(&mut used).filter(|(_, used)| !**used) {
-            let ring = &self.rings[s.ring as usize];
-            note(
-                used,
-                webs::across_throat(s, ring, &self.drawn, &self.cut, widths),
-            );
-        }
-        for bar in &bars {
-            if bar.width_um < min_web - l.limit_um {
-                let at = bar.from_mm.map(|v| v * 1e3);
-                let line = self.line_near(at);
-                self.fault(
-                    layer,
-                    at,
-                    Finding::blocking(
-                        "bar-narrow",
-                        format!(
-                            "a tie bar is {:.2} um wide; it takes {min_web:.2} um to hold",
-                            bar.width_um
-                        ),
-                    )
-                    .measured(bar.width_um, min_web),
-                    line,
-                );
-            }
-        }
-        if let Some(stated) = self.job.number("tie_bars")
-            && stated > bars.len() as f64
-        {
-            self.faults.push(
-                Finding::blocking(
-                    "bar-missing",
-                    format!("the job states {stated} tie bars; {} are left", bars.len()),
-                )
-                .hint("a bar was cut away: what it held may hang on too few"),
-                None,
-            );
-        }
-        self.as_cut.narrowest_bar_um = bars.iter().map(|b| b.width_um).min_by(f64::total_cmp);
-        self.as_cut.bars = bars;
-        let mut unopened = vec![false; layer.openings.len()];
-        // A ring met nowhere although no round beam fits: a line or a sliver that was not cut.
-        for (i, r) in results.iter().enumerate() {
-            if !missed(r) {
-                continue;
-            }
-            let shape = self.shape_of[i];
-            for (u, s) in used.iter_mut().zip(&all) {
-                *u |= s.ring as usize == i;
-            }
-            if buried[i] {
-                continue;
-            }
-            if std::mem::replace(&mut unopened[shape], true) {
-                continue;
-            }
-            let s = r.uncovered[0];
-            if r.uncovered.iter().any(|s| s.reachable) {
-                let near = s.distance_um <= l.radius_um + 3.0 * self.recipe.kerf.width_um.max(1.0);
-                let line = self.line_near(s.at);
-                if near {
-                    self.short(layer, &s, line);
-                } else {
-                    self.fault(
-                        layer,
-                        s.at,
-                        Finding::blocking(
-                            "not-opened",
-                            "this opening is not cut: no cut runs along its edge",
-                        ),
-                        line,
-                    );
-                }
-            } else if self.wide_sliver(&s) {
-                self.fault(
-                    layer,
-                    s.at,
-                    Finding::blocking("not-opened", "this line is drawn and not cut"),
-                    None,
-                );
-            } else {
-                self.fault(
-                    layer,
-                    s.at,
-                    Finding::note(
-                        "sliver-left",
-                        "a sliver far narrower than the kerf is left out",
-                    ),
-                    None,
-                );
-            }
-        }
-        self.as_cut.openings_drawn = layer.openings.len();
-        self.as_cut.openings_cut = unopened.iter().filter(|u| !**u).count();
-        for (k, (from, to)) in beside {
-            let ring = &self.rings[all[k].ring as usize];
-            let part = Stretch {
-                from_um: from,
-                to_um: to,
-                ..all[k]
-            };
-            // Another bar may run on along a web there.
-            if webs::widened(&part, ring, &self.drawn, &self.cut, widths).is_some() {
-                continue;
-            }
-            let at = edges::place(ring, (from + to) / 2.0).0;
-            let line = self.line_near(at);
-            self.fault(layer, at, attached(to - from), line);
-        }
-        let span = (self.max_bar_um, span_um);
-        let around = (&self.rings[..], &self.drawn, &buried[..]);
-        for (at, through) in bars::severed(&all, around, &self.cut, span, &mut used) {
-            let line = (self.job).line(through.owner as usize, through.index as usize);
-            let finding = Finding::blocking(
-                "bar-cut",
-                "a tie bar is cut through: what it is to hold falls out or hangs loose",
-            );
-            self.fault(layer, at, finding, line);
-        }
-        for (s, used) in all.iter().zip(&used) {
-            if *used {
-                continue;
-            }
-            let line = self.line_near(s.at);
-            if s.slit && !s.reachable {
-                self.fault(
-                    layer,
-                    s.at,
-                    Finding::blocking(
-                        "not-opened",
-                        "a part of this opening, narrower than the kerf, is drawn and not cut",
-                    )
-                    .measured(s.length_um(), 0.0),
-                    line,
-                );
-            } else if s.distance_um <= 2.0 * l.radius_um + 5.0 || self.cut_in_front(s) {
-                self.short(layer, s, line);
-            } else {
-                self.fault(layer, s.at, attached(s.length_um()), line);
-            }
-        }
-    }
-
-    /// Whether a cut runs past the stretch, though too far from it.
-    fn cut_in_front(&self, s: &Stretch) -> bool {
-        let ring = &self.rings[s.ring as usize];
-        let far = self.limits.radius_um + SEARCH_UM;
-        [0.25, 0.5, 0.75].into_iter().all(|t| {
-            let (p, inward) = edges::place(ring, s.from_um + t * s.length_um());
-            webs::first_crossing(p, inward, far, &self.cut, |_| true).is_some()
-        })
-    }
-
-    pub(super) fn short(&mut self, layer: &Layer, s: &Stretch, line: Option<u32>) {
-        let error = s.distance_um - self.limits.radius_um;
-        self.as_cut.edge_error_max_um = self.as_cut.edge_error_max_um.max(error);
-        self.fault(
-            layer,
-            s.at,
-            Finding::blocking(
-                "edge-short",
-                format!(
-                    "metal is left up to {error:.2} um inside the drawn edge, over a length of {:.1} um",
-                    s.length_um()
-                ),
-            )
-            .measured(error, self.limits.limit_um),
-            line,
-        );
-    }
-
-    /// Whether an opening is at least a fifth of the kerf wide at one of some places along `s`.
-    fn wide_sliver(&self, s: &Stretch) -> bool {
-        let ring = &self.rings[s.ring as usize];
-        (0..32).any(|k| {
-            let at = s.from_um + s.length_um() * (f64::from(k) + 0.5) / 32.0;
-            let (p, inward) = edges::place(ring, at);
-            edges::room(p, inward, self.limits.radius_um * 0.2, &self.drawn)
-        })
-    }
-
     fn web(&mut self) {
         let narrowest = edges::narrowest_web(&self.rings, &self.drawn, self.limits.web_um);
         if let Some((drawn_um, p, q)) = narrowest {
@@ -647,7 +391,7 @@ impl<'a> Proof<'a> {
         }
     }
 
-    fn flood(&mut self) {
+    fn flood(&mut self, layer: &Layer) {
         let l = self.limits;
         if l.radius_um < 0.25 {
             return;
@@ -657,7 +401,12 @@ impl<'a> Proof<'a> {
             &self.drawn.segments,
             self.sheet_um,
             l.radius_um,
-            self.recipe.min_web_um(),
+            foil::Widths {
+                solid_um: self.recipe.min_web_um(),
+                slug_um: self.recipe.min_slug_um(),
+                bar_um: self.max_bar_um,
+                limit_um: l.limit_um,
+            },
         );
         let Some(foil) = foil else {
             let finding = Finding::blocking(
@@ -670,6 +419,20 @@ impl<'a> Proof<'a> {
         };
         self.as_cut.slugs = foil.slugs;
         self.as_cut.scan_line_um = foil.line_um;
+        for p in &foil.stuck {
+            let at = p.at_mm.map(|v| v * 1e3);
+            let line = self.line_near(at);
+            let finding = Finding::blocking(
+                "slug-sticks",
+                format!(
+                    "a slug of {:.0} x {:.0} um, nowhere as wide as min_slug_um, is left in an opening: so small a slug sticks",
+                    p.width_um, p.height_um
+                ),
+            )
+            .hint("openings as narrow as that are cleared whole; a stroke of the clearing is missing");
+            self.fault(layer, at, finding, line);
+        }
+        self.attached(&foil.attached, layer);
         for p in &foil.pieces {
             let at = p.at_mm.map(|v| v * 1e3);
             // What the chamfer of a cut-out sheet leaves behind belongs to the foil around it.
