@@ -160,3 +160,31 @@ fn the_same_drawing_gives_the_same_answer_every_time() {
         }
     }
 }
+
+#[test]
+fn more_islands_than_can_be_held_are_one_finding() {
+    let rings = |n: usize| -> String {
+        let one = |i: usize| {
+            let (x, y) = (0.3 + 0.12 * (i % n) as f64, 0.3 + 0.12 * (i / n) as f64);
+            format!("M{x:.2} {y:.2}h.09v.09h-.09z m.02.02v.05h.05v-.05z")
+        };
+        format!(r#"<path d="{}"/>"#, (0..n * n).map(one).collect::<String>())
+    };
+    let layer = super::layer(&rings(78));
+    for mode in [IslandMode::Tie, IslandMode::Split] {
+        let out = super::run(&layer, mode);
+        let found = super::codes(&out.findings, "islands-too-many");
+        assert_eq!(found.len(), 1, "{:?}", out.findings.first());
+        assert!(
+            found[0].message.contains("6084 pieces"),
+            "{}",
+            found[0].message
+        );
+        assert_eq!(out.value.len(), 1);
+        assert_eq!(out.value[0].islands.len(), 6084);
+        assert!(out.value[0].tie_bars.is_empty());
+    }
+    let few = super::run(&super::layer(&rings(10)), IslandMode::Tie);
+    assert!(super::codes(&few.findings, "islands-too-many").is_empty());
+    assert!(few.value[0].islands.iter().all(|i| !i.bars.is_empty()));
+}
