@@ -105,8 +105,11 @@ const SLIT: f64 = 1.02;
 /// Area that a corner of 45 degrees keeps from a disc of radius one: cot(a / 2) - (pi - a) / 2, and a little.
 const WEDGE: f64 = 1.3;
 
-/// Most islands that bars are placed for, or that are shared out: each takes a millisecond or two.
-const MOST_ISLANDS: usize = 6000;
+/// Most islands that bars are placed for, or that are shared out: each takes a millisecond or two. And most webs too
+/// narrow to hold that parts of foil hang on: where there are more the drawing is at fault as a whole, and bars mend it
+/// nowhere.
+const MOST_ISLANDS: usize = 100_000;
+const MOST_HAIRS: usize = 6000;
 
 /// Rounds of placing bars and looking again. One is enough by construction; the others are for
 /// what grid rounding leaves.
@@ -156,7 +159,7 @@ pub fn loose_pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> usi
 /// Says so where there are more islands than can be held.
 fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> bool {
     let loose = foil.loose();
-    if loose <= MOST_ISLANDS {
+    if loose <= MOST_ISLANDS && foil.hairs.len() <= MOST_HAIRS {
         return false;
     }
     let (min, max) = (0..foil.cores.len())
@@ -173,8 +176,9 @@ fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> 
         Finding::blocking(
             "islands-too-many",
             format!(
-                "{loose} pieces of foil are held by nothing or by webs below the minimum of {}, more than the {MOST_ISLANDS} that can be seen to: no bars are placed",
-                show_length_um(recipe.min_web_um())
+                "{loose} pieces of foil are held by nothing or by webs below the minimum of {}, of which there are {}: more than can be seen to, so that no bars are placed",
+                show_length_um(recipe.min_web_um()),
+                foil.hairs.len()
             ),
         )
         .hint("move the openings further apart, choose a recipe with a narrower minimum web, or divide the layer among several drawings")
