@@ -226,21 +226,49 @@ impl Grid {
 
     /// Visits every segment that may come into the box; some more than once.
     pub fn near(&self, min: [f64; 2], max: [f64; 2], mut visit: impl FnMut(&Segment)) {
+        self.look(min, max, |s| {
+            visit(s);
+            true
+        });
+    }
+
+    /// Visits what may come within `radius` of a place, the near before the far. `visit` says how far away more is
+    /// still wanted; nothing, once that is 0.
+    pub fn near_while(&self, p: [f64; 2], radius: f64, mut visit: impl FnMut(&Segment) -> f64) {
+        let mut wanted = radius;
+        let mut reach = 0.0;
+        loop {
+            let whole = self.look(p.map(|v| v - reach), p.map(|v| v + reach), |s| {
+                wanted = visit(s);
+                wanted > 0.0
+            });
+            if !whole || reach >= wanted.min(radius) {
+                return;
+            }
+            reach = (2.0 * reach).max(self.cell / 2.0).min(radius);
+        }
+    }
+
+    /// Visits what may come into the box for as long as `visit` wants more; whether it did to the end.
+    fn look(&self, min: [f64; 2], max: [f64; 2], mut visit: impl FnMut(&Segment) -> bool) -> bool {
         let c0 = self.column(min[0]).max(0.0);
         let c1 = self.column(max[0]).min(self.nx as f64 - 1.0);
         let r0 = self.row(min[1]).max(0.0);
         let r1 = self.row(max[1]).min(self.ny as f64 - 1.0);
         if c0 > c1 || r0 > r1 {
-            return;
+            return true;
         }
         for r in r0 as usize..=r1 as usize {
             for c in c0 as usize..=c1 as usize {
                 let cell = r * self.nx + c;
                 for &i in &self.items[self.starts[cell] as usize..self.starts[cell + 1] as usize] {
-                    visit(&self.segments[i as usize]);
+                    if !visit(&self.segments[i as usize]) {
+                        return false;
+                    }
                 }
             }
         }
+        true
     }
 
     /// The segment nearest to `p` within `radius`, the nearest point on it and the distance.
@@ -261,5 +289,45 @@ impl Grid {
             },
         );
         best
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_near_is_seen_first_and_the_far_not_at_all() {
+        // 4,000 lines 1 um apart.
+        let line = |i: u32| Segment {
+            a: [0.0, f64::from(i)],
+            b: [4000.0, f64::from(i)],
+            owner: i,
+            index: 0,
+            at_um: 0.0,
+        };
+        let grid = Grid::over((0..4000).map(line).collect(), 10.0);
+        let p = [2000.0, 2000.3];
+        let (mut seen, mut nearest) = (0, 1000.0f64);
+        grid.near_while(p, 1000.0, |s| {
+            seen += 1;
+            nearest = nearest.min(s.nearest(p).1);
+            nearest
+        });
+        assert!((nearest - 0.3).abs() < 1e-9, "{nearest}");
+        assert!(seen < 100, "{seen} of some 40,000");
+        // Nothing more once enough was seen; everything within reach where all of it is wanted.
+        let mut seen = 0;
+        grid.near_while(p, 1000.0, |_| {
+            seen += 1;
+            0.0
+        });
+        assert_eq!(seen, 1);
+        let mut owners = vec![false; 4000];
+        grid.near_while(p, 500.0, |s| {
+            owners[s.owner as usize] = true;
+            500.0
+        });
+        assert!(owners[1501..=2500].iter().all(|o| *o));
     }
 }

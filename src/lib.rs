@@ -45,5 +45,6 @@ pub mod stopwatch;
 pub mod trade;
 pub mod units;
 mod wide;
+mod xml;
 
 pub use pipeline::{LayerJob, Options, PipelineError, Run, prepare};

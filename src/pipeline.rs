@@ -165,7 +165,7 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
             .map(|(sequence, blocked)| job::place(&sequence, sheet.box_mm, recipe, &label(blocked)))
             .transpose()?;
         if let Some(plan) = &mut plan {
-            plan.tie_bars = draft.stencil.tie_bars.len();
+            plan.tie_bars = Some(draft.stencil.tie_bars.len());
         }
         jobs.push(draft.finish(plan));
     }

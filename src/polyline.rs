@@ -35,6 +35,30 @@ pub fn part_of(points: &[[f64; 2]], from: f64, to: f64) -> Vec<[f64; 2]> {
     walk.part(from, to)
 }
 
+/// As [`part_of`] for many parts, each given by its two lengths; takes one walk along the whole, however many.
+pub fn parts_of(points: &[[f64; 2]], parts: &[[f64; 2]]) -> Vec<Vec<[f64; 2]>> {
+    // The length at which each segment ends.
+    let mut at = 0.0;
+    let ends: Vec<f64> = points
+        .windows(2)
+        .map(|w| {
+            at += distance(w[0], w[1]);
+            at
+        })
+        .collect();
+    let part = |&[from, to]: &[f64; 2]| {
+        let segment = ends.partition_point(|end| *end <= from);
+        let at = if segment == 0 { 0.0 } else { ends[segment - 1] };
+        let mut walk = Walk {
+            points,
+            segment,
+            at,
+        };
+        walk.part(from, to)
+    };
+    parts.iter().map(part).collect()
+}
+
 /// The polyline in `count` parts of equal length; takes one walk along it, however many parts there are.
 pub fn in_parts(points: &[[f64; 2]], count: usize) -> Vec<Vec<[f64; 2]>> {
     let share = length(points) / count as f64;

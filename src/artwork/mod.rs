@@ -224,7 +224,7 @@ pub fn read_str(
         |s| s.to_string_lossy().into_owned(),
     );
     let read = || {
-        source::check_nesting(text).map_err(|r| vec![r])?;
+        source::check_bounds(text).map_err(|r| vec![r])?;
         walk::read(text, &stem, options)
     };
     // Both parsers recurse: nesting is bounded above, and the stack is large enough for that bound.

@@ -4,16 +4,19 @@ use super::outline::{self, Outline};
 use super::size::{self, PageSize};
 use super::{Refusal, TieSettings, references};
 use crate::finding::{Finding, shortened};
-use crate::units;
+use crate::{units, xml};
 use rayon::prelude::*;
 use roxmltree::{Document, Node};
 use rustc_hash::{FxHashMap, FxHashSet};
 use std::borrow::Cow;
 
-/// Deepest nesting of elements read; drawing programs stay far below.
-const DEEPEST: usize = 256;
 /// Most letters in all texts together: laying them out takes a millisecond each.
 const MOST_LETTERS: usize = 10_000;
+/// Most signs in style sheets and style attributes, times the bytes of each: at each the library may count the lines
+/// before it.
+const MOST_STYLE: f64 = 4e9;
+/// Most ways to try selectors on elements: one takes some 20 ns.
+const MOST_TRIES: f64 = 3e8;
 
 /// Bytes to text: UTF-8, or UTF-16 with its byte order mark.
 pub(super) fn decode(bytes: &[u8]) -> Result<Cow<'_, str>, Refusal> {
@@ -35,56 +38,10 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Cow<'_, str>, Refusal> {
     text.ok_or_else(|| broken("the file is not text in UTF-8"))
 }
 
-/// Refuses nesting that would overrun a recursive parser, without recursing itself.
-pub(super) fn check_nesting(text: &str) -> Result<(), Refusal> {
-    let bytes = text.as_bytes();
-    let mut depth = 0_usize;
-    let mut i = 0;
-    let skip_to = |from: usize, end: &str| {
-        text[from..]
-            .find(end)
-            .map_or(bytes.len(), |at| from + at + end.len())
-    };
-    while let Some(at) = bytes[i..].iter().position(|b| *b == b'<') {
-        i += at;
-        let rest = &bytes[i..];
-        if rest.starts_with(b"<!--") {
-            i = skip_to(i + 4, "-->");
-        } else if rest.starts_with(b"<![CDATA[") {
-            i = skip_to(i + 9, "]]>");
-        } else if rest.starts_with(b"<?") {
-            i = skip_to(i + 2, "?>");
-        } else if rest.starts_with(b"<!") {
-            i += 2;
-        } else if rest.starts_with(b"</") {
-            depth = depth.saturating_sub(1);
-            i += 2;
-        } else {
-            // To the tag's end, over quoted attribute values.
-            let mut j = i + 1;
-            while j < bytes.len() && bytes[j] != b'>' {
-                let b = bytes[j];
-                j += 1;
-                if b == b'"' || b == b'\'' {
-                    let end = text[j..].find(char::from(b));
-                    j = end.map_or(bytes.len(), |at| j + at + 1);
-                }
-            }
-            if bytes[j - 1] != b'/' {
-                depth += 1;
-                if depth > DEEPEST {
-                    let row = text[..i].matches('\n').count() + 1;
-                    return Err(Refusal::new(
-                        "too-deep",
-                        format!("line {row}: elements are nested deeper than {DEEPEST}"),
-                        "ungroup the drawing",
-                    ));
-                }
-            }
-            i = j;
-        }
-    }
-    Ok(())
+/// Refuses what would overrun a parser.
+pub(super) fn check_bounds(text: &str) -> Result<(), Refusal> {
+    xml::check(text)
+        .map_err(|b| Refusal::new(b.code, format!("line {}: {}", b.line, b.what), b.hint))
 }
 
 /// Parses XML with bounds on what entities and nodes may cost.
@@ -193,6 +150,79 @@ fn check_letters(doc: &Document<'_>) -> Result<(), Refusal> {
     Ok(())
 }
 
+/// Refuses styles that the SVG library reads in more than linear time: long ones, and selectors of many steps, of
+/// which it tries all ways up the tree.
+fn check_styles(doc: &Document<'_>) -> Result<(), Refusal> {
+    let hint =
+        "write the styles as attributes of the elements (fill=\"...\"), or save as plain SVG";
+    let sheets: Vec<&str> = doc
+        .descendants()
+        .filter(|n| n.is_element() && n.tag_name().name() == "style")
+        .filter_map(|n| n.text())
+        .collect();
+    let own = doc.descendants().filter_map(|n| n.attribute("style"));
+    let cost: f64 = sheets.iter().copied().chain(own).map(style_cost).sum();
+    if cost > MOST_STYLE {
+        return Err(Refusal::new(
+            "too-much-style",
+            "its style sheets or style attributes are longer than can be read here (some 20000 settings in one)",
+            hint,
+        ));
+    }
+    let steps: Vec<usize> = sheets.iter().copied().flat_map(selector_steps).collect();
+    if steps.is_empty() {
+        return Ok(());
+    }
+    // How many elements there are at each depth, and in how many ways a chain of steps may lie above one.
+    let mut at_depth = vec![0.0; xml::DEEPEST];
+    for node in doc.descendants().filter(Node::is_element) {
+        let depth = node.ancestors().take(xml::DEEPEST).count() - 1;
+        at_depth[depth] += 1.0;
+    }
+    let ways = |depth: usize, above: usize| -> f64 {
+        (0..above).fold(1.0, |n, k| {
+            n * depth.saturating_sub(k) as f64 / (k + 1) as f64
+        })
+    };
+    let mut of_steps: FxHashMap<usize, f64> = FxHashMap::default();
+    let tries: f64 = (steps.iter())
+        .map(|&steps| {
+            *of_steps.entry(steps).or_insert_with(|| {
+                let at =
+                    |(depth, n): (usize, &f64)| n * (0..steps).map(|k| ways(depth, k)).sum::<f64>();
+                at_depth.iter().enumerate().map(at).sum()
+            })
+        })
+        .sum();
+    if tries > MOST_TRIES {
+        return Err(Refusal::new(
+            "too-much-style",
+            format!(
+                "its style sheets have {} selectors, which fit its nested elements in too many ways to try",
+                steps.len()
+            ),
+            hint,
+        ));
+    }
+    Ok(())
+}
+
+fn style_cost(css: &str) -> f64 {
+    let plain = |b: &u8| b.is_ascii_alphanumeric() || b" \t\r\n-_.#,%".contains(b);
+    css.len() as f64 * css.bytes().filter(|b| !plain(b)).count() as f64
+}
+
+/// The number of elements that each selector of a style sheet names.
+fn selector_steps(css: &str) -> impl Iterator<Item = usize> {
+    css.split('}')
+        .filter_map(|rule| rule.split_once('{'))
+        .flat_map(|(selectors, _)| selectors.split(','))
+        .map(|selector| {
+            let parts = selector.split(|c: char| c.is_whitespace() || c == '>' || c == '+');
+            parts.filter(|p| !p.is_empty()).count()
+        })
+}
+
 /// Looks at the whole document once; `join` lets elements that look alike stand for each other.
 pub(super) fn survey(
     doc: &Document<'_>,
@@ -200,6 +230,7 @@ pub(super) fn survey(
     join: bool,
 ) -> Result<Survey, Refusal> {
     check_letters(doc)?;
+    check_styles(doc)?;
     let root = doc.root_element();
     let view_box = root.attribute("viewBox").and_then(view_box);
     let (page, in_vain) = size::page_size(
@@ -448,11 +479,12 @@ fn edited(text: &str, edits: &mut [outline::Edit]) -> String {
 /// hand. Those that something may refer to stay.
 fn noted_texts(doc: &Document<'_>, ids: &Ids, survey: &Survey) -> Vec<std::ops::Range<usize>> {
     let text = doc.input_text();
-    let is_notes = |n: &Node<'_, '_>| {
-        let id = ids.of(n);
-        survey.layers.iter().any(|l| l.notes && l.id == *id)
-    };
-    if !survey.layers.iter().any(|l| l.notes) {
+    let notes: FxHashSet<&str> = (survey.layers.iter())
+        .filter(|l| l.notes)
+        .map(|l| l.id.as_str())
+        .collect();
+    let is_notes = |n: &Node<'_, '_>| notes.contains(&*ids.of(n));
+    if notes.is_empty() {
         return Vec::new();
     }
     let referred = |n: Node<'_, '_>| own_id(&n).is_some_and(|id| text.contains(&format!("#{id}")));
@@ -613,6 +645,7 @@ fn find_layers(doc: &Document<'_>, ids: &Ids, survey: &mut Survey) {
             layers = inner;
         }
     }
+    let mut names: FxHashMap<String, String> = FxHashMap::default();
     for id in layers {
         let group = node(id);
         let name = label(&group)
@@ -633,23 +666,22 @@ fn find_layers(doc: &Document<'_>, ids: &Ids, survey: &mut Survey) {
                 .layer(safe.clone()),
             );
         }
-        if let Some(other) = survey
-            .layers
-            .iter()
-            .find(|l| l.name.to_lowercase() == safe.to_lowercase())
-        {
+        if let Some(other) = names.get(&safe.to_lowercase()) {
             survey.refusals.push(
                 Refusal::new(
                     "layer-names-collide",
                     format!(
                         "two layers are called `{}` as far as file names can tell",
-                        other.name
+                        other
                     ),
                     "give every layer a name of its own",
                 )
                 .element(&ids.of(&group)),
             );
         }
+        names
+            .entry(safe.to_lowercase())
+            .or_insert_with(|| safe.clone());
         survey.layers.push(LayerSpec {
             id: ids.of(&group).into_owned(),
             notes: name.starts_with('_'),

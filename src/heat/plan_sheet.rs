@@ -136,7 +136,7 @@ impl Part {
 }
 
 impl Trace {
-    fn cells(&self) -> impl Iterator<Item = (usize, f32)> {
+    pub fn cells(&self) -> impl Iterator<Item = (usize, f32)> {
         let cells = self.parts.iter().flat_map(|part| &part.cells);
         cells.map(|(k, share)| (*k as usize, *share))
     }
@@ -468,6 +468,23 @@ impl PlanSheet {
         let rise = (joule * self.k_per_j) as f32;
         for (k, share) in trace.cells() {
             self.now[k] += share * rise;
+        }
+    }
+    /// What [`Self::warm`] with each of the traces adds to the sheet.
+    pub fn warmth<'t>(&self, all: impl Iterator<Item = (&'t Trace, f64)>) -> Vec<f32> {
+        let mut out = vec![0.0; self.now.len()];
+        for (trace, joule) in all {
+            let rise = (joule * self.k_per_j) as f32;
+            for (k, share) in trace.cells() {
+                out[k] += share * rise;
+            }
+        }
+        out
+    }
+    /// Adds what [`Self::warmth`] gave.
+    pub fn warm_by(&mut self, warmth: &[f32]) {
+        for (t, add) in self.now.iter_mut().zip(warmth) {
+            *t += add;
         }
     }
     /// Lets time pass. Steps are made once `tick_s` has gathered.

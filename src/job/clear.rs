@@ -52,7 +52,7 @@ pub fn clear(plan: &Plan, only: &[u32], passes: u32) -> Result<Plan, ClearError>
     let mut again = Plan {
         steps: Vec::new(),
         clearing: chosen,
-        tie_bars: 0,
+        tie_bars: None,
         ..plan.clone()
     };
     again.settings.passes = passes;

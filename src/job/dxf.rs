@@ -104,11 +104,13 @@ fn comments(out: &mut String, plan: &Plan) {
         format!("laser_side: {}", s.laser_side),
         format!("kerf_um: {}", n(s.kerf_um)),
         format!("passes: {}", s.passes),
-        format!("tie_bars: {}", plan.tie_bars),
         format!("scale_x: {}", n(s.scale_x)),
         format!("scale_y: {}", n(s.scale_y)),
         "keep the order of the file, join nothing, remove no duplicates, centre nothing".to_owned(),
-    ] {
+    ]
+    .into_iter()
+    .chain(plan.tie_bars.map(|n| format!("tie_bars: {n}")))
+    {
         pair(out, 999, &line);
     }
 }

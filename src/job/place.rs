@@ -73,7 +73,7 @@ pub fn place(
         timing: Timing::default(),
         forced: label.forced,
         clearing: Vec::new(),
-        tie_bars: 0,
+        tie_bars: None,
     };
     sequence_steps(&mut plan, &sequence.visits);
     Ok(plan)

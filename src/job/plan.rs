@@ -19,9 +19,9 @@ pub struct Plan {
     pub layer: String,
     /// The sheet in job coordinates: x min, y min, x max, y max.
     pub sheet_mm: [f64; 4],
-    /// Tie bars that the cuts leave.
-    #[serde(default, skip_serializing_if = "is_none")]
-    pub tie_bars: usize,
+    /// Tie bars that the cuts leave, where that is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tie_bars: Option<usize>,
     pub settings: Settings,
     pub paths: Vec<Path>,
     pub steps: Vec<Step>,
@@ -35,9 +35,6 @@ pub struct Plan {
 }
 
 #[allow(clippy::trivially_copy_pass_by_ref)]
-fn is_none(count: &usize) -> bool {
-    *count == 0
-}
 
 /// The machine settings the plan was made for.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -456,8 +456,8 @@ fn header(body: &mut Body<'_>, plan: &Plan) {
                 .to_owned(),
         ]);
     }
+    lines.extend(plan.tie_bars.map(|n| format!("tie_bars: {n}")));
     lines.extend([
-        format!("tie_bars: {}", plan.tie_bars),
         format!("sheet_mm: {} {} {} {}", n(b[0]), n(b[1]), n(b[2]), n(b[3])),
         format!("sheet size: {} x {} mm; job 0, 0 at the sheet's {}; y up", n(b[2] - b[0]), n(b[3] - b[1]), s.origin),
         format!("laser_side: {}", s.laser_side),

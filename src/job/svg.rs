@@ -66,13 +66,15 @@ impl Writer for SvgWriter {
         );
         let s = &plan.settings;
         let about = format!(
-            "foilwright cut paths; layer {}; kerf_um {}; passes {}; tie_bars {}; order {}; laser_side {}; power {} % of {} W; \
+            "foilwright cut paths; layer {}; kerf_um {}; passes {};{} order {}; laser_side {}; power {} % of {} W; \
              {} kHz; {} mm/s. Keep file order; no joining, no duplicate removal, no automatic centring. \
              Pauses are not carried by this format.",
             plan.layer,
             n(s.kerf_um),
             s.passes,
-            plan.tie_bars,
+            plan.tie_bars
+                .map(|n| format!(" tie_bars {n};"))
+                .unwrap_or_default(),
             s.order,
             s.laser_side,
             n(s.power_percent),

@@ -13,6 +13,15 @@ const ROOM: [f64; 3] = [1.0, 0.5, 0.25];
 const STEPS: u32 = 20;
 const STEP: f64 = 0.025;
 
+/// Share of the reach at which cuts touch.
+const TOUCHING: f64 = 1e-9;
+/// Cells of the grid are this many mean distances between cuts, at most the reach and at least this part of it.
+const SPACINGS: f64 = 16.0;
+const FINEST: f64 = 1.0 / 32.0;
+/// Cuts nearer to each other on average than this part of the reach leave no metal that a join could heat: then only
+/// bends count.
+const NO_METAL: f64 = 0.02;
+
 /// The cuts round a join: where metal beside it is as narrow as a tie bar or narrower, a join would heat it twice.
 pub(super) struct Beside {
     cuts: Grid,
@@ -54,16 +63,23 @@ impl Beside {
                 at_um += length;
             }
         }
+        let spacing_um = mean_spacing_um(&segments, reach_um);
+        if spacing_um < NO_METAL * reach_um {
+            segments.clear();
+        }
         Beside {
-            cuts: Grid::over(segments, reach_um),
+            cuts: Grid::over(
+                segments,
+                (SPACINGS * spacing_um).clamp(FINEST * reach_um, reach_um),
+            ),
             reach_um,
             metal: paths.iter().map(|p| metal(p, paths)).collect(),
             openings: paths.iter().map(|p| p.opening).collect(),
         }
     }
     /// How far the nearest cut is across metal that stays, and not the same line a little further on, as a share of
-    /// the reach, at most 1.
-    fn clear(&self, path: u32, at: &Place, length_mm: f64) -> f64 {
+    /// the reach, at most 1. What is not above `least` need not be exact.
+    fn clear(&self, path: u32, at: &Place, length_mm: f64, least: f64) -> f64 {
         let p = at.point.map(|v| v * 1e3);
         let metal = self.metal[path as usize];
         let stays = |s: &Segment, q: [f64; 2]| match metal {
@@ -75,24 +91,33 @@ impl Beside {
             Metal::BeyondOpening(own) => own.is_none() || self.openings[s.owner as usize] != own,
         };
         let mut nearest = self.reach_um;
-        self.cuts.near(
-            p.map(|v| v - self.reach_um),
-            p.map(|v| v + self.reach_um),
-            |s| {
-                let (q, d) = s.nearest(p);
-                if s.owner == path {
-                    let apart = (s.at_um + distance(s.a, q) - at.along_mm * 1e3).abs();
-                    if apart.min(length_mm * 1e3 - apart) < 3.0 * self.reach_um {
-                        return;
-                    }
-                }
-                if stays(s, q) {
-                    nearest = nearest.min(d);
-                }
-            },
-        );
+        let least_um = least.max(TOUCHING) * self.reach_um;
+        self.cuts.near_while(p, self.reach_um, |s| {
+            let (q, d) = s.nearest(p);
+            let same_place = s.owner == path && {
+                let apart = (s.at_um + distance(s.a, q) - at.along_mm * 1e3).abs();
+                apart.min(length_mm * 1e3 - apart) < 3.0 * self.reach_um
+            };
+            if !same_place && stays(s, q) {
+                nearest = nearest.min(d);
+            }
+            if nearest > least_um { nearest } else { 0.0 }
+        });
         nearest / self.reach_um
     }
+}
+
+/// Area of the box about the segments and what is within reach of it, over their length.
+fn mean_spacing_um(segments: &[Segment], reach_um: f64) -> f64 {
+    let ends = || segments.iter().flat_map(|s| [s.a, s.b]);
+    let extent = |d: usize| {
+        let (lo, hi) = ends().fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), p| {
+            (p[d].min(lo), p[d].max(hi))
+        });
+        (hi - lo).max(0.0) + 2.0 * reach_um
+    };
+    let length: f64 = segments.iter().map(Segment::length).sum();
+    extent(0) * extent(1) / length.max(1e-9)
 }
 
 /// The metal beside a path.
@@ -302,9 +327,9 @@ impl Joiner<'_> {
                 let at = self.way.place(along);
                 let metal = self
                     .beside
-                    .clear(self.way.number, &at, self.way.length_mm());
+                    .clear(self.way.number, &at, self.way.length_mm(), least);
                 // Above nothing, since a corner would be worse.
-                clear = clear.min(metal.max(1e-9));
+                clear = clear.min(metal.max(TOUCHING));
             }
         }
         clear

@@ -11,7 +11,7 @@ use crate::finding::{Checked, Finding};
 use crate::heat::{Fineness, Foil, Load, PlanSheet, Trace, fitting_mm, spacing_mm};
 use crate::hilbert;
 use crate::kerf::CutPath;
-use crate::polyline::{self, distance, part_of};
+use crate::polyline::{self, distance, parts_of};
 use crate::recipe::{Recipe, Scheme};
 use crate::units::trim_number;
 use std::collections::BinaryHeap;
@@ -31,6 +31,8 @@ const LATE_SHARE: f64 = 0.1;
 const NARROW_BARS: f64 = 1.5;
 /// Steps of the even spread, in time constants.
 const EVEN_STEP: f64 = 0.05;
+/// Cells that all cuts together may note for each of them to be warmed in each step; beyond, their sum is.
+const MOST_NOTED: usize = 2_000_000;
 
 /// A part of a path that is cut in one go.
 struct Bite {
@@ -165,8 +167,8 @@ impl<'a> Planner<'a> {
         };
         let sample_mm = SAMPLE_MM.max(fineness.cell_mm[0] / 2.0);
         for (p, (path, parts)) in paths.iter().zip(&parts).enumerate() {
-            for [from_mm, to_mm] in parts {
-                planner.add(p as u32, path, *from_mm, *to_mm, sample_mm);
+            for (ends, points) in parts.iter().zip(parts_of(&path.points, parts)) {
+                planner.add(p as u32, *ends, &points, sample_mm);
             }
         }
         let path_of: Vec<u32> = planner.bites.iter().map(|b| b.path).collect();
@@ -174,8 +176,7 @@ impl<'a> Planner<'a> {
         planner
     }
 
-    fn add(&mut self, p: u32, path: &CutPath, from_mm: f64, to_mm: f64, sample_mm: f64) {
-        let points = part_of(&path.points, from_mm, to_mm);
+    fn add(&mut self, p: u32, [from_mm, to_mm]: [f64; 2], points: &[[f64; 2]], sample_mm: f64) {
         let (Some(&start), Some(&end)) = (points.first(), points.last()) else {
             return;
         };
@@ -220,10 +221,20 @@ impl<'a> Planner<'a> {
         let step_s = EVEN_STEP * self.tau_s;
         let steps = (total_s.min(6.0 * self.tau_s) / step_s).ceil().max(1.0) as usize;
         let share = f64::from(self.recipe.passes.count) * self.watt * step_s / total_s;
+        let noted: usize = self.bites.iter().map(|b| b.trace.cells().count()).sum();
+        let together = (noted > MOST_NOTED).then(|| {
+            let all = self.bites.iter().map(|b| (&b.trace, share * b.time_s));
+            self.sheet.warmth(all)
+        });
         for _ in 0..steps {
             self.sheet.let_pass(step_s / 2.0);
-            for b in &self.bites {
-                self.sheet.warm(&b.trace, share * b.time_s);
+            match &together {
+                Some(warmth) => self.sheet.warm_by(warmth),
+                None => {
+                    for b in &self.bites {
+                        self.sheet.warm(&b.trace, share * b.time_s);
+                    }
+                }
             }
             self.sheet.let_pass(step_s / 2.0);
         }

@@ -4,8 +4,8 @@ use super::edges::{Stretch, place};
 use super::webs::first_crossing;
 use crate::grid::{Grid, Segment};
 use crate::polyline::distance;
-use rstar::RTree;
-use rstar::primitives::GeomWithData;
+use rstar::primitives::{GeomWithData, Line};
+use rstar::{PointDistance, RTree};
 use serde::Serialize;
 
 /// A tie bar of the as-cut foil.
@@ -224,15 +224,21 @@ fn open_between(from: [f64; 2], to: [f64; 2], drawn: &Grid, buried: &[bool]) -> 
     first_crossing(off, u, length - 2.0 * TOUCH_UM, drawn, counts).is_none()
 }
 
-/// How many bars there are when those are one whose middles are nearer than a bar is wide: a bar over a place where
-/// foil meets in a point is found on either side of it.
-pub(super) fn distinct(bars: &[Bar], max_width_um: f64) -> usize {
-    let middle = |b: &Bar| [0, 1].map(|d| (b.from_mm[d] + b.to_mm[d]) * 0.5e3);
-    let mut tree: RTree<[f64; 2]> = RTree::new();
-    for at in bars.iter().map(middle) {
-        let near = tree.nearest_neighbor(&at);
-        if near.is_none_or(|n| distance(*n, at) > max_width_um) {
-            tree.insert(at);
+/// How many bars there are, when those found as webs made wider that lie nearer to another than a bar is wide are the
+/// same: a bar over a place where foil meets in a point, or is narrow, is found on either side of it.
+pub(super) fn distinct(widened: &[Bar], others: &[Bar], max_width_um: f64) -> usize {
+    let um = |p: [f64; 2]| p.map(|v| v * 1e3);
+    let line = |b: &Bar| Line::new(um(b.from_mm), um(b.to_mm));
+    let mut tree = RTree::bulk_load(others.iter().map(line).collect());
+    for bar in widened {
+        let own = line(bar);
+        let middle = [0, 1].map(|d| (own.from[d] + own.to[d]) / 2.0);
+        let apart = [own.from, middle, own.to].into_iter().all(|p| {
+            let near = tree.nearest_neighbor(&p);
+            near.is_none_or(|n| n.distance_2(&p) > max_width_um * max_width_um)
+        });
+        if apart {
+            tree.insert(own);
         }
     }
     tree.size()

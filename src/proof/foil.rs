@@ -35,8 +35,8 @@ pub(super) struct Foil {
     /// Those of them that are longer than `slug_um` and nowhere about as wide: they stick.
     pub stuck: Vec<LoosePiece>,
     pub pieces: Vec<LoosePiece>,
-    /// Places in drawn openings where metal wider than a bar still hangs on the foil.
-    pub attached: Vec<[f64; 2]>,
+    /// Connected metal in drawn openings that hangs on foil about them and is larger than the joint of two bars.
+    pub attached: Vec<LoosePiece>,
     /// Metal of the drawn openings that still hangs on the foil.
     pub left_um2: f64,
     pub line_um: f64,
@@ -49,7 +49,7 @@ pub(super) struct Widths {
     pub solid_um: f64,
     /// Slugs nowhere as wide stick.
     pub slug_um: f64,
-    /// Metal left on purpose in openings is nowhere wider.
+    /// Bars are nowhere wider.
     pub bar_um: f64,
     /// Largest edge error.
     pub limit_um: f64,
@@ -63,8 +63,9 @@ struct Run {
     open: f32,
     /// A place in it is far enough from every cut.
     core: bool,
-    /// Such a place in a drawn opening; not a number where there is none.
-    wide_at: f32,
+    /// It lies in a drawn opening, and metal beside it goes on: where what is inside is told apart.
+    inside: bool,
+    meets: bool,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -77,6 +78,8 @@ struct Piece {
     max: [f32; 2],
     edge: bool,
     core: bool,
+    inside: bool,
+    meets: bool,
 }
 
 const BAND: usize = 32;
@@ -91,17 +94,14 @@ const FINE_UM: f64 = 0.5;
 /// Slugs a little narrower than asked are let pass, since lines see half a step less.
 const CLEARLY: f64 = 0.9;
 
-/// Every so many lines metal that hangs in openings is looked at: odd, so that it is the middle one.
-const LOOK: usize = 11;
-
 /// What a flood marks beside the pieces.
 #[derive(Debug, Clone, Copy)]
 enum Mark {
     Nothing,
     /// Pieces with a place that far from every way of the beam.
     Cores(f64),
-    /// Places in openings that far from every way of the beam.
-    Wide(f64),
+    /// What lies in drawn openings and what lies beside them, as pieces of their own.
+    Apart,
 }
 
 /// Floods the sheet. `cuts` are the ways of the beam's centre, `edges` the drawn edges. `None` where long cuts are so
@@ -149,9 +149,11 @@ pub(super) fn flood(
             p.speck && apart.locate_in_envelope(&own).next().is_some()
         });
     }
-    let wide = radius_um + widths.bar_um / 2.0;
-    if foil.left_um2 > wide * wide {
-        foil.attached = lines(Mark::Wide(wide), radius_um, step).attached;
+    let joint_um2 = widths.bar_um * widths.bar_um;
+    if foil.left_um2 > joint_um2 {
+        // What edges may be off is no metal: a line between the drawn and the cut edge would see all its length.
+        foil.attached = lines(Mark::Apart, radius_um + widths.limit_um, step).attached;
+        foil.attached.retain(|p| p.area_um2 > joint_um2);
     }
     Some(foil)
 }
@@ -180,8 +182,8 @@ fn flood_lines(
     let step = height / lines as f64;
     let bands = lines.div_ceil(BAND);
     let reach = match mark {
-        Mark::Nothing => radius_um,
-        Mark::Cores(um) | Mark::Wide(um) => um,
+        Mark::Nothing | Mark::Apart => radius_um,
+        Mark::Cores(um) => um,
     };
     let cut_bands = buckets(cuts, sheet_um[1], step, bands, reach);
     let edge_bands = buckets(edges, sheet_um[1], step, bands, 0.0);
@@ -209,15 +211,9 @@ fn flood_lines(
                             mark_cores(runs, wider, sheet_um);
                         }
                     }
-                    Mark::Wide(um) => {
-                        let few = Band {
-                            step: step * LOOK as f64,
-                            lines: band.lines / LOOK,
-                            ..band
-                        };
-                        for (i, wider) in few.swept(cuts, near, um).into_iter().enumerate() {
-                            let (runs, crossings) = &mut rows[i * LOOK + LOOK / 2];
-                            mark_wide(runs, wider, crossings);
+                    Mark::Apart => {
+                        for (runs, crossings) in &mut rows {
+                            *runs = apart(runs, crossings);
                         }
                     }
                 }
@@ -345,7 +341,8 @@ fn metal(
             to: to as f32,
             open: open as f32,
             core: false,
-            wide_at: f32::NAN,
+            inside: false,
+            meets: false,
         });
     };
     for (a, b) in swept {
@@ -381,35 +378,33 @@ fn mark_cores(runs: &mut [Run], mut wider: Vec<(f64, f64)>, sheet: [f64; 4]) {
     }
 }
 
-/// Marks the runs in which a place outside the larger sweep lies in a drawn opening.
-fn mark_wide(runs: &mut [Run], mut wider: Vec<(f64, f64)>, crossings: &[f64]) {
-    wider.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-    wider.dedup_by(|next, last| {
-        let joined = next.0 <= last.1;
-        if joined {
-            last.1 = last.1.max(next.1);
-        }
-        joined
-    });
-    let (mut k, mut i) = (0, 0);
-    for open in crossings.chunks_exact(2) {
-        while i < wider.len() && wider[i].1 <= open[0] {
-            i += 1;
-        }
-        let at = match wider.get(i) {
-            Some(&(a, b)) if a <= open[0] => b,
-            _ => open[0],
-        };
-        if at >= open[1] {
-            continue;
-        }
-        while k < runs.len() && f64::from(runs[k].to) < at {
-            k += 1;
-        }
-        if let Some(run) = runs.get_mut(k) {
-            run.wide_at = at as f32;
+/// The runs in parts that lie in drawn openings or beside them.
+fn apart(runs: &[Run], crossings: &[f64]) -> Vec<Run> {
+    let mut out = Vec::with_capacity(runs.len());
+    let mut k = 0;
+    for run in runs {
+        let mut from = run.from;
+        loop {
+            while k < crossings.len() && crossings[k] as f32 <= from {
+                k += 1;
+            }
+            let to = (crossings.get(k)).map_or(run.to, |&c| run.to.min(c as f32));
+            let inside = k % 2 == 1;
+            out.push(Run {
+                from,
+                to,
+                open: if inside { to - from } else { 0.0 },
+                inside,
+                meets: from > run.from || to < run.to,
+                ..*run
+            });
+            if to >= run.to {
+                break;
+            }
+            from = to;
         }
     }
+    out
 }
 
 #[derive(Default)]
@@ -417,8 +412,6 @@ struct Flood {
     parent: Vec<u32>,
     pieces: Vec<Piece>,
     before: Vec<(Run, u32)>,
-    /// Wide places in openings, and the number of their run.
-    wide: Vec<([f32; 2], u32)>,
 }
 
 impl Flood {
@@ -444,6 +437,7 @@ impl Flood {
         k.open += g.open;
         k.edge |= g.edge;
         k.core |= g.core;
+        k.meets |= g.meets;
         if g.widest > k.widest {
             k.widest = g.widest;
             k.at = g.at;
@@ -465,12 +459,20 @@ impl Flood {
             }
             let mut label = None;
             let mut k = first;
+            let mut meets = run.meets;
             while k < before.len() && before[k].0.from < run.to {
-                label = Some(match label {
-                    None => self.root(before[k].1),
-                    Some(l) => self.join(l, before[k].1),
-                });
+                let (other, number) = before[k];
                 k += 1;
+                if other.inside != run.inside {
+                    let root = self.root(number);
+                    self.pieces[root as usize].meets = true;
+                    meets = true;
+                    continue;
+                }
+                label = Some(match label {
+                    None => self.root(number),
+                    Some(l) => self.join(l, number),
+                });
             }
             let width = run.to - run.from;
             let edge = border || run.from <= sheet[0] as f32 || run.to >= sheet[2] as f32;
@@ -483,6 +485,8 @@ impl Flood {
                 max: [run.to, y as f32],
                 edge,
                 core: run.core,
+                inside: run.inside,
+                meets,
             };
             let fresh = self.pieces.len() as u32;
             let label = match label {
@@ -497,6 +501,7 @@ impl Flood {
                     k.open += piece.open;
                     k.edge |= edge;
                     k.core |= run.core;
+                    k.meets |= meets;
                     if width > k.widest {
                         k.widest = width;
                         k.at = piece.at;
@@ -508,15 +513,12 @@ impl Flood {
                     l
                 }
             };
-            if run.wide_at.is_finite() {
-                self.wide.push(([run.wide_at, y as f32], label));
-            }
             now.push((run, label));
         }
         self.before = now;
     }
 
-    fn finish(mut self, step: f64, radius_um: f64, slug_um: f64) -> Foil {
+    fn finish(self, step: f64, radius_um: f64, slug_um: f64) -> Foil {
         let roots: Vec<(u32, Piece)> = (0..self.parent.len())
             .filter(|&i| self.parent[i] == i as u32)
             .map(|i| (i as u32, self.pieces[i]))
@@ -530,11 +532,6 @@ impl Flood {
             line_um: step,
             ..Foil::default()
         };
-        for (at, label) in std::mem::take(&mut self.wide) {
-            if Some(self.root(label)) == largest {
-                foil.attached.push(at.map(f64::from));
-            }
-        }
         for (i, p) in &roots {
             if Some(*i) == largest {
                 foil.left_um2 = p.open;
@@ -550,6 +547,12 @@ impl Flood {
                 speck: !p.core,
                 from_edge: p.edge,
             };
+            if p.inside {
+                if p.meets {
+                    foil.attached.push(piece);
+                }
+                continue;
+            }
             // Metal the drawing wants, beyond what scan lines and edge error make of a slug's rim.
             let wanted = p.area - p.open;
             if wanted > 0.2 * p.area && wanted > 4.0 * step * step {

@@ -2,10 +2,15 @@
 
 use super::bars::{self, Bar};
 use super::edges::{self, RingResult, SEARCH_UM, Stretch};
+use super::foil::LoosePiece;
 use super::verdict::Proof;
 use super::webs;
 use crate::artwork::Layer;
 use crate::finding::Finding;
+use crate::polyline::distance;
+use crate::regions::Point;
+use rstar::primitives::GeomWithData;
+use rstar::{AABB, RTree};
 use std::collections::BTreeMap;
 
 fn attached(length_um: f64) -> Finding {
@@ -19,6 +24,8 @@ fn attached(length_um: f64) -> Finding {
 /// The bars that account for metal left at drawn edges.
 struct Left {
     bars: Vec<Bar>,
+    /// How many of them, the first, are webs made wider.
+    widened: usize,
     /// Of each stretch, whether a bar accounts for it.
     used: Vec<bool>,
     /// Parts of stretches that run on beside the bar that accounts for the rest: the stretch, and lengths along its
@@ -62,6 +69,7 @@ impl Proof<'_> {
             .collect();
         let Left {
             bars,
+            widened,
             mut used,
             beside,
         } = self.bars_among(
@@ -100,6 +108,22 @@ impl Proof<'_> {
                 .hint("a bar was cut away: what it held may hang on too few"),
                 None,
             );
+        }
+        if let Some(stated) = self.job.number("tie_bars")
+            && let (widened, others) = bars.split_at(widened)
+            && (bars::distinct(widened, others, self.max_bar_um) as f64) > stated
+            && let Some(bar) = self.least_like(&bars)
+        {
+            let at = [0, 1].map(|d| (bar.from_mm[d] + bar.to_mm[d]) * 0.5e3);
+            let line = self.line_near(at);
+            let finding = Finding::blocking(
+                "not-opened",
+                format!(
+                    "metal is left across openings in {} places, and the job states {stated} tie bars: a cut is missing, perhaps here",
+                    bars.len()
+                ),
+            );
+            self.fault(layer, at, finding, line);
         }
         self.as_cut.narrowest_bar_um = bars.iter().map(|b| b.width_um).min_by(f64::total_cmp);
         self.as_cut.bars = bars;
@@ -287,6 +311,7 @@ impl Proof<'_> {
             *used = bar.is_some();
             bars.extend(bar);
         }
+        let widened = bars.len();
         let found = bars::find(
             all,
             (&self.rings, &self.drawn, buried),
@@ -322,9 +347,12 @@ impl Proof<'_> {
             .collect();
         // An uncut tip looks like a bar over one: there are no more than the job states, the likest of them.
         if let Some(stated) = self.job.number("tie_bars") {
-            let unlike = |bar: &Bar| (bar.width_um - self.recipe.tie_bars.width_um).abs();
-            throats.sort_by(|a, b| unlike(&a.1).total_cmp(&unlike(&b.1)).then(a.0.cmp(&b.0)));
-            let left = stated - bars::distinct(&bars, self.max_bar_um) as f64;
+            throats.sort_by(|a, b| {
+                let unlike = [a, b].map(|t| self.unlike(&t.1));
+                unlike[0].total_cmp(&unlike[1]).then(a.0.cmp(&b.0))
+            });
+            let (widened, others) = bars.split_at(widened);
+            let left = stated - bars::distinct(widened, others, self.max_bar_um) as f64;
             throats.truncate(left.max(0.0) as usize);
             throats.sort_by_key(|t| t.0);
         }
@@ -332,7 +360,63 @@ impl Proof<'_> {
             used[k] = true;
             bars.push(bar);
         }
-        Left { bars, used, beside }
+        Left {
+            bars,
+            widened,
+            used,
+            beside,
+        }
+    }
+
+    /// How far from the recipe's width a bar is.
+    fn unlike(&self, bar: &Bar) -> f64 {
+        (bar.width_um - self.recipe.tie_bars.width_um).abs()
+    }
+
+    fn least_like(&self, bars: &[Bar]) -> Option<Bar> {
+        let unlike = |a: &&Bar, b: &&Bar| self.unlike(a).total_cmp(&self.unlike(b));
+        bars.iter().max_by(unlike).copied()
+    }
+
+    /// Connected metal in openings that hangs on the foil: no more than the bars among it, where nothing else is told
+    /// of the opening.
+    pub(super) fn attached(&mut self, pieces: &[LoosePiece], layer: &Layer) {
+        let r = self.limits.radius_um;
+        let bars: Vec<GeomWithData<[f64; 2], f64>> = (self.as_cut.bars.iter())
+            .map(|b| {
+                let middle = [0, 1].map(|d| (b.from_mm[d] + b.to_mm[d]) / 2.0);
+                let length_um = distance(b.from_mm, b.to_mm) * 1e3;
+                GeomWithData::new(middle, self.max_bar_um * (length_um + 2.0 * r))
+            })
+            .collect();
+        let bars = RTree::bulk_load(bars);
+        for p in pieces {
+            let half = [p.width_um, p.height_um].map(|v| v / 2e3);
+            let half = half.map(|v| v + self.max_bar_um / 1e3);
+            let own = AABB::from_corners(
+                [0, 1].map(|d| p.middle_mm[d] - half[d]),
+                [0, 1].map(|d| p.middle_mm[d] + half[d]),
+            );
+            let of_bars: f64 = bars.locate_in_envelope(&own).map(|b| b.data).sum();
+            if p.area_um2 <= of_bars + self.max_bar_um * self.max_bar_um {
+                continue;
+            }
+            let at = p.at_mm.map(|v| v * 1e3);
+            let nm = |v: f64| (v * 1e3).clamp(-1e9, 1e9) as i32;
+            let place = Point::new(nm(at[0]), nm(at[1]));
+            let opening = layer.openings.shapes().position(|s| s.contains(place));
+            if opening.is_some_and(|opening| !self.missed.insert(opening)) {
+                continue;
+            }
+            let finding = Finding::blocking(
+                "cut-open",
+                format!(
+                    "metal of {:.0} x {:.0} um, more than the tie bars there, stays attached in this opening: the cut round it is not closed",
+                    p.width_um, p.height_um
+                ),
+            );
+            self.fault(layer, at, finding, None);
+        }
     }
 
     fn max_span_um(&self) -> f64 {

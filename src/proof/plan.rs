@@ -128,10 +128,9 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
             }
         }
     }
-    let stated = BTreeMap::from([
+    let mut stated = BTreeMap::from([
         ("kerf_um".to_owned(), s.kerf_um.to_string()),
         ("passes".to_owned(), s.passes.to_string()),
-        ("tie_bars".to_owned(), plan.tie_bars.to_string()),
         (
             "material".to_owned(),
             format!("{} {} um", s.material, s.thickness_um),
@@ -143,6 +142,9 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
             plan.sheet_mm.map(|v| v.to_string()).join(" "),
         ),
     ]);
+    if let Some(bars) = plan.tie_bars {
+        stated.insert("tie_bars".to_owned(), bars.to_string());
+    }
     let mut motion = clock.motion;
     motion.sheet_mm = plan.sheet_mm;
     motion.end_s = clock.time_s;

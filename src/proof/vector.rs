@@ -15,6 +15,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         line,
     };
     let not = |why: String| not_at(None, why);
+    crate::xml::check(text).map_err(|b| not_at(Some(b.line as u32), b.what))?;
     let options = roxmltree::ParsingOptions {
         allow_dtd: false,
         nodes_limit: 20_000_000,

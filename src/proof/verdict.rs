@@ -404,8 +404,7 @@ impl<'a> Proof<'a> {
             foil::Widths {
                 solid_um: self.recipe.min_web_um(),
                 slug_um: self.recipe.min_slug_um(),
-                // Bars may cross, and rests of openings beside them may be left to them.
-                bar_um: 2.0 * self.max_bar_um,
+                bar_um: self.max_bar_um,
                 limit_um: l.limit_um,
             },
         );
@@ -433,21 +432,7 @@ impl<'a> Proof<'a> {
             .hint("openings as narrow as that are cleared whole; a stroke of the clearing is missing");
             self.fault(layer, at, finding, line);
         }
-        let mut told: BTreeSet<usize> = self.missed.clone();
-        for at in &foil.attached {
-            let clamp = |v: f64| (v * 1e3).clamp(-1e9, 1e9) as i32;
-            let shape = layer
-                .openings
-                .shapes()
-                .position(|s| s.contains(crate::regions::Point::new(clamp(at[0]), clamp(at[1]))));
-            if shape.is_none_or(|shape| told.insert(shape)) {
-                let finding = Finding::blocking(
-                    "cut-open",
-                    "metal wider than a tie bar stays attached in this opening: the cut round it is not closed",
-                );
-                self.fault(layer, *at, finding, None);
-            }
-        }
+        self.attached(&foil.attached, layer);
         for p in &foil.pieces {
             let at = p.at_mm.map(|v| v * 1e3);
             // What the chamfer of a cut-out sheet leaves behind belongs to the foil around it.

@@ -34,6 +34,10 @@ pub struct Placed {
     pub reason: String,
 }
 
+/// Places round an island that bars are looked for at: so many, and fewer where there are more islands than this.
+const PLACES: usize = 48;
+const MANY: usize = 1500;
+const FEWEST_PLACES: usize = 12;
 /// Edges round a place among which an island's own is looked for.
 const NEAR_EDGES: usize = 64;
 /// Candidates of each eighth of the way round that pairs are made of.
@@ -147,13 +151,14 @@ pub fn place(
         return Placement::default();
     };
     let tree = core_edges(&foil.cores);
+    let places = (PLACES * MANY / foil.loose().max(1)).clamp(FEWEST_PLACES, PLACES);
     let shores: Vec<Vec<Shore<'_>>> = (0..foil.cores.len())
         .into_par_iter()
         .map(|i| {
             if i == frame {
                 return Vec::new();
             }
-            samples(&foil.cores, i, 48)
+            samples(&foil.cores, i, places)
                 .into_iter()
                 .filter_map(|sample| {
                     let across = tree

@@ -105,6 +105,12 @@ const SLIT: f64 = 1.02;
 /// Area that a corner of 45 degrees keeps from a disc of radius one: cot(a / 2) - (pi - a) / 2, and a little.
 const WEDGE: f64 = 1.3;
 
+/// Most islands that bars are placed for, or that are shared out: each takes a millisecond or two. And most webs too
+/// narrow to hold that parts of foil hang on: where there are more the drawing is at fault as a whole, and bars mend it
+/// nowhere.
+const MOST_ISLANDS: usize = 100_000;
+const MOST_HAIRS: usize = 6000;
+
 /// Rounds of placing bars and looking again. One is enough by construction; the others are for
 /// what grid rounding leaves.
 const ROUNDS: usize = 4;
@@ -114,7 +120,7 @@ const ROUNDS: usize = 4;
 /// Foil counts as held where webs of at least `recipe.min_web_um()` lead to the sheet's edge.
 /// `Tie` and `Refuse` give one stencil, `Split` one or more, named NAME-a, NAME-b where there are several.
 ///
-/// Findings: `island` (refused), `island-untied`, `sheet-divided` and `foil-missing` block; `speck-lost`, `tie-bar-narrow`,
+/// Findings: `island` (refused), `islands-too-many`, `island-untied`, `sheet-divided` and `foil-missing` block; `speck-lost`, `tie-bar-narrow`,
 /// `tie-single`, `film-parted` warn.
 pub fn hold_together(
     layer: &Layer,
@@ -130,6 +136,10 @@ pub fn hold_together(
         IslandMode::Split => {
             let found = foil::pieces(sheet, &stencil.openings, recipe);
             if found.loose() > 0 || !layer.tie_lines.is_empty() {
+                if too_many(&found, recipe, &mut findings) {
+                    note_islands(&mut stencil, &found, recipe, &mut findings);
+                    return Checked::new(vec![stencil], findings);
+                }
                 note_parts(&found, &mut findings);
                 let mut split = split::split(layer, sheet, recipe, &found);
                 split.findings.extend(findings);
@@ -144,6 +154,37 @@ pub fn hold_together(
 /// The number of pieces of foil that nothing holds once the openings are cut.
 pub fn loose_pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> usize {
     foil::pieces(sheet, openings, recipe).loose()
+}
+
+/// Says so where there are more islands than can be held.
+fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> bool {
+    let loose = foil.loose();
+    if loose <= MOST_ISLANDS && foil.hairs.len() <= MOST_HAIRS {
+        return false;
+    }
+    let (min, max) = (0..foil.cores.len())
+        .filter(|&i| foil.is_loose(i))
+        .map(|i| foil.cores.shape(i).bounds())
+        .fold(([i32::MAX; 2], [i32::MIN; 2]), |(lo, hi), b| {
+            (
+                [lo[0].min(b.min.x), lo[1].min(b.min.y)],
+                [hi[0].max(b.max.x), hi[1].max(b.max.y)],
+            )
+        });
+    let [x, y] = mm(middle(min.map(f64::from), max.map(f64::from)));
+    findings.push(
+        Finding::blocking(
+            "islands-too-many",
+            format!(
+                "{loose} pieces of foil are held by nothing or by webs below the minimum of {}, of which there are {}: more than can be seen to, so that no bars are placed",
+                show_length_um(recipe.min_web_um()),
+                foil.hairs.len()
+            ),
+        )
+        .hint("move the openings further apart, choose a recipe with a narrower minimum web, or divide the layer among several drawings")
+        .at(x, y),
+    );
+    true
 }
 
 /// A sheet whose parts all reach its edge has no island, and is cut in two all the same.
@@ -257,6 +298,9 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
                 .map(|s| nearest_island(stencil, geometry::inner_point(s)))
                 .collect()
         };
+        if round == 0 && too_many(&found, recipe, findings) {
+            break;
+        }
         if found.loose() == 0 {
             untied.clear();
             break;

@@ -241,6 +241,63 @@ fn nesting_and_entities_are_bounded() {
 }
 
 #[test]
+fn attributes_and_prefixes_of_one_element_are_bounded() {
+    let many = |n: usize, prefix: &str| -> String {
+        (0..n).map(|i| format!(r#" {prefix}a{i}="u""#)).collect()
+    };
+    let rect = |attributes: &str| {
+        page(&format!(
+            r#"<g id="L"><rect x="1" y="1" width="1" height="1"{attributes}/></g>"#
+        ))
+    };
+    refused_with(
+        &rect(&many(1001, "")),
+        "too-many-attributes",
+        &["line 1", "1005", "1000"],
+    );
+    assert!(read_text(&rect(&many(990, ""))).is_ok());
+    // Prefixes add up over what is nested.
+    let nested = |n: usize| {
+        let groups: String = (0..10)
+            .map(|k| format!("<g{}>", many(n, &format!("xmlns:b{k}"))))
+            .collect();
+        page(&format!(
+            r#"{groups}<rect x="1" y="1" width="1" height="1"/>{}"#,
+            "</g>".repeat(10)
+        ))
+    };
+    refused_with(&nested(21), "too-many-prefixes", &["200"]);
+    assert!(read_text(&nested(19)).is_ok());
+}
+
+#[test]
+fn styles_that_take_more_than_linear_time_are_bounded() {
+    let shape = r#"<rect x="1" y="1" width="1" height="1"/>"#;
+    let sheet =
+        |css: &str, body: &str| page(&format!("<style>{css}</style><g id=\"L\">{body}</g>"));
+    let hint = "attributes of the elements";
+    refused_with(
+        &sheet(&"*{fill:#000}".repeat(20_000), shape),
+        "too-much-style",
+        &["style sheets", hint],
+    );
+    assert!(read_text(&sheet(&"*{fill:#000}".repeat(5_000), shape)).is_ok());
+    let long = format!(
+        r#"<g id="L"><rect x="1" y="1" width="1" height="1" style="{}"/></g>"#,
+        "fill:#000;".repeat(30_000)
+    );
+    refused_with(&page(&long), "too-much-style", &[hint]);
+    // A selector of six steps has C(200, 5) ways up from an element at depth 200.
+    let deep = format!("{}{shape}{}", "<g>".repeat(200), "</g>".repeat(200));
+    refused_with(
+        &sheet("x g g g g g{fill:#000}", &deep),
+        "too-much-style",
+        &["1 selectors", hint],
+    );
+    assert!(read_text(&sheet("x g g{fill:#000}", &deep)).is_ok());
+}
+
+#[test]
 fn uses_that_multiply_are_bounded() {
     let levels: String = (1..12)
         .map(|i| {

@@ -527,3 +527,20 @@ fn the_planned_limit_grows_with_power_and_falls_with_loss() {
         "{one} K against a mean of {mean} K"
     );
 }
+
+#[test]
+fn many_parts_of_a_way_are_as_each_of_them_alone() {
+    use foilwright::polyline::{part_of, parts_of};
+    let way: Vec<[f64; 2]> = (0..200)
+        .map(|i| {
+            let t = f64::from(i);
+            [(0.7 * t).sin() * t, (1.3 * t).cos() * t]
+        })
+        .collect();
+    let parts: Vec<[f64; 2]> = (0..400)
+        .map(|i| [7.5 * f64::from(i), 7.5 * f64::from(i) + 9.0])
+        .collect();
+    for (part, ends) in parts_of(&way, &parts).iter().zip(&parts) {
+        assert_eq!(*part, part_of(&way, ends[0], ends[1]), "{ends:?}");
+    }
+}

@@ -47,36 +47,67 @@ impl Job {
     }
 }
 
+/// One job for each layer of a drawing.
+fn jobs_of(artwork: &Path, recipe: &Recipe) -> Vec<Job> {
+    let asked = options(recipe.clone(), IslandMode::Tie, OrderMode::Cool);
+    let run = foilwright::prepare(artwork, &asked).unwrap();
+    let frame = Frame::new(run.sheet.box_mm, recipe);
+    let made = run.jobs.iter().map(|job| {
+        let plan = job.plan.as_ref().unwrap();
+        let bytes = job::writer("rs274").unwrap().write(plan, recipe).unwrap();
+        let mm = |p: foilwright::regions::Point| {
+            frame.to_job([f64::from(p.x) / 1e6, f64::from(p.y) / 1e6])
+        };
+        let bars = job.stencil.tie_bars.iter();
+        let text = String::from_utf8(bytes).unwrap();
+        Job {
+            recipe: recipe.clone(),
+            layer: job.layer.clone(),
+            sheet_mm: run.sheet.box_mm,
+            lines: text.lines().map(str::to_owned).collect(),
+            bars: bars.map(|b| (mm(b.from), mm(b.to), b.width_um)).collect(),
+        }
+    });
+    made.collect()
+}
+
+/// The layers of the demo drawings that have islands.
 fn jobs() -> Vec<Job> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data");
     let recipe = Recipe::load("steel-25um").unwrap();
-    let mut out = Vec::new();
-    for file in ["thermopile-sensor.svg", "absorber-rings.svg"] {
-        let asked = options(recipe.clone(), IslandMode::Tie, OrderMode::Cool);
-        let run = foilwright::prepare(&folder.join(file), &asked).unwrap();
-        let frame = Frame::new(run.sheet.box_mm, &recipe);
-        for job in run.jobs.iter().filter(|j| !j.stencil.tie_bars.is_empty()) {
-            let plan = job.plan.as_ref().unwrap();
-            let bytes = job::writer("rs274").unwrap().write(plan, &recipe).unwrap();
-            let mm = |p: foilwright::regions::Point| {
-                frame.to_job([f64::from(p.x) / 1e6, f64::from(p.y) / 1e6])
-            };
-            let bars = job.stencil.tie_bars.iter();
-            out.push(Job {
-                recipe: recipe.clone(),
-                layer: job.layer.clone(),
-                sheet_mm: run.sheet.box_mm,
-                lines: String::from_utf8(bytes)
-                    .unwrap()
-                    .lines()
-                    .map(str::to_owned)
-                    .collect(),
-                bars: bars.map(|b| (mm(b.from), mm(b.to), b.width_um)).collect(),
-            });
-        }
-    }
+    let out: Vec<Job> = ["thermopile-sensor.svg", "absorber-rings.svg"]
+        .into_iter()
+        .flat_map(|file| jobs_of(&folder.join(file), &recipe))
+        .filter(|job| !job.bars.is_empty())
+        .collect();
     assert!(out.len() >= 2 && out.iter().any(|j| j.cuts().len() > j.bars.len()));
     out
+}
+
+/// Rings within rings cut in short bites; lines as narrow as the beam and a little wider, which are cleared, with ends
+/// of all kinds; a wedge that runs out; a slot that a throat narrower than the kerf parts.
+const SMALL: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" width="9mm" height="7mm" viewBox="0 0 9 7">
+<g stroke="black" fill="none">
+<circle cx="2" cy="2" r="1.1" stroke-width="0.5"/><circle cx="2" cy="2" r="0.5" stroke-width="0.24"/>
+<circle cx="2" cy="5" r="0.55" stroke-width="0.12"/>
+<path d="M4 1v1.1" stroke-width="0.016"/><path d="M4.3 1v1.1" stroke-width="0.022" stroke-linecap="round"/>
+<path d="M4.6 1v1.1" stroke-width="0.03" stroke-linecap="square"/>
+<path d="M4.9 1v1.1" stroke-width="0.036" stroke-linecap="round"/>
+<path d="M5.3 1v1.1" stroke-width="0.06" stroke-linecap="round"/>
+<path d="M5.7 1v1.1" stroke-width="0.11" stroke-linecap="round"/>
+<path d="M6.2 1.2l1.5 0.9" stroke-width="0.036"/><path d="M6.3 0.9l0.02 -0.03" stroke-width="0.13"/></g>
+<path d="M4 3.2L7.6 3.28L4 3.36Z"/>
+<path d="M4 4.4h0.5l0.2 0.076h0.06l0.06 -0.076h0.04v0.16h-0.04l-0.06 -0.076h-0.06l-0.2 0.076h-0.5z"/>
+<path d="M4 5.6c1 -0.8 2 0.7 3.4 0l0.01 0.03c-1.4 0.7 -2.4 -0.7 -3.2 0.2z"/>
+</svg>"##;
+
+fn small(bite_mm: f64) -> Vec<Job> {
+    let mut recipe = Recipe::load("steel-25um").unwrap();
+    recipe.heat.bite_mm = bite_mm;
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("small.svg");
+    std::fs::write(&file, SMALL).unwrap();
+    jobs_of(&file, &recipe)
 }
 
 fn blocking(verdict: &Verdict) -> Vec<(String, Option<u32>)> {
@@ -87,18 +118,96 @@ fn blocking(verdict: &Verdict) -> Vec<(String, Option<u32>)> {
         .collect()
 }
 
+fn each_cut_is_missed(job: &Job, every: usize) {
+    let verdict = job.prove(&job.lines);
+    assert!(verdict.passed, "{:?}", blocking(&verdict));
+    for [from, to] in job.cuts().into_iter().step_by(every) {
+        let mut lines = job.lines.clone();
+        lines.drain(from..=to);
+        // Strokes of a clearing overlap by half, so that one less may leave nothing.
+        if job.lines[from + 1].contains("clearing") {
+            continue;
+        }
+        assert!(
+            !job.prove(&lines).passed,
+            "lines {} to {}",
+            from + 1,
+            to + 1
+        );
+    }
+}
+
 #[test]
 fn whichever_cut_is_taken_out_is_missed() {
     for job in jobs() {
-        assert!(job.prove(&job.lines).passed);
-        for [from, to] in job.cuts().into_iter().step_by(2) {
+        each_cut_is_missed(&job, 2);
+    }
+}
+
+#[test]
+fn bites_beside_bars_clearing_and_single_lines_are_missed_too() {
+    for job in small(0.5).iter().chain(&small(0.3)) {
+        assert!(!job.bars.is_empty());
+        each_cut_is_missed(job, 1);
+    }
+}
+
+#[test]
+fn openings_that_are_not_cleared_are_told() {
+    for job in small(2.0) {
+        let clearing: Vec<[usize; 2]> = (job.cuts().into_iter())
+            .filter(|c| job.lines[c[0] + 1].contains("clearing"))
+            .collect();
+        let opening = |c: &[usize; 2]| {
+            let (_, rest) = job.lines[c[0] + 1].split_once("opening ").unwrap();
+            rest.split(' ').next().unwrap().to_owned()
+        };
+        let openings: std::collections::BTreeSet<String> = clearing.iter().map(opening).collect();
+        assert!(openings.len() >= 5);
+        for of in openings {
             let mut lines = job.lines.clone();
-            lines.drain(from..=to);
+            for c in clearing.iter().rev().filter(|c| opening(c) == of) {
+                lines.drain(c[0]..=c[1]);
+            }
+            let found = blocking(&job.prove(&lines));
             assert!(
-                !job.prove(&lines).passed,
-                "lines {} to {}",
-                from + 1,
-                to + 1
+                found.iter().any(|f| f.0 == "slug-sticks" && f.1.is_some()),
+                "{of}: {found:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn whichever_cut_lies_two_micrometres_off_is_told_with_its_line() {
+    for job in small(2.0) {
+        for (k, [from, to]) in job.cuts().into_iter().enumerate() {
+            if job.lines[from + 1].contains("clearing") {
+                continue;
+            }
+            let (s, c) = libm::sincos(0.7 + 2.4 * k as f64);
+            let off = |line: &String| {
+                let word = |w: &str, letter: char, by: f64| {
+                    let value: f64 = w.strip_prefix(letter)?.parse().ok()?;
+                    Some(format!("{letter}{:.4}", value + by))
+                };
+                let moved = line.split(' ').map(|w| {
+                    (word(w, 'X', 2e-3 * c).or_else(|| word(w, 'Y', 2e-3 * s)))
+                        .unwrap_or_else(|| w.to_owned())
+                });
+                moved.collect::<Vec<_>>().join(" ")
+            };
+            let mut lines = job.lines.clone();
+            for line in &mut lines[from..=to] {
+                if !line.starts_with('(') {
+                    *line = off(line);
+                }
+            }
+            let found = blocking(&job.prove(&lines));
+            let own = from as u32 + 1..to as u32 + 2;
+            assert!(
+                found.iter().any(|f| f.1.is_some_and(|l| own.contains(&l))),
+                "{own:?}: {found:?}"
             );
         }
     }

@@ -160,3 +160,27 @@ fn the_same_drawing_gives_the_same_answer_every_time() {
         }
     }
 }
+
+#[test]
+fn a_drawing_of_webs_all_too_narrow_is_one_finding() {
+    // Squares of 40 um with webs of 17 um between them, narrower than the minimum.
+    let holes = |n: usize| -> String {
+        let one = |i: usize| {
+            let (x, y) = (0.3 + 0.057 * (i % n) as f64, 0.3 + 0.057 * (i / n) as f64);
+            format!("M{x:.3} {y:.3}h.04v.04h-.04z")
+        };
+        format!(r#"<path d="{}"/>"#, (0..n * n).map(one).collect::<String>())
+    };
+    let layer = super::layer(&holes(60));
+    for mode in [IslandMode::Tie, IslandMode::Split] {
+        let out = super::run(&layer, mode);
+        let found = super::codes(&out.findings, "islands-too-many");
+        assert_eq!(found.len(), 1, "{:?}", out.findings.first());
+        let of_webs = format!("of which there are {}", 2 * 59 * 60);
+        assert!(found[0].message.contains(&of_webs), "{}", found[0].message);
+        assert_eq!(out.value.len(), 1);
+        assert!(out.value[0].tie_bars.is_empty());
+    }
+    let few = super::run(&super::layer(&holes(10)), IslandMode::Tie);
+    assert!(super::codes(&few.findings, "islands-too-many").is_empty());
+}
