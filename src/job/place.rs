@@ -12,7 +12,7 @@ use thiserror::Error;
 #[derive(Debug, Error)]
 pub enum PlaceError {
     #[error(
-        "layer `{layer}`: the cut reaches ({x_mm:.3}, {y_mm:.3}) mm in job coordinates, outside the scanner's field of {field_mm} mm"
+        "layer `{layer}`: the cut reaches ({x_mm:.3}, {y_mm:.3}) mm in job coordinates, outside the scanner's field of {field_mm} mm; make the sheet smaller, or put job 0, 0 at its centre ([scan] origin = \"centre\"): at a corner, nothing outside the sheet can be cut"
     )]
     OutsideField {
         layer: String,

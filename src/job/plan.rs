@@ -34,8 +34,6 @@ pub struct Plan {
     pub clearing: Vec<u32>,
 }
 
-#[allow(clippy::trivially_copy_pass_by_ref)]
-
 /// The machine settings the plan was made for.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -138,14 +138,22 @@ fn one_opening(
         sliver: SLIVER * kerf,
     };
     let accepted = recipe.rules.max_edge_error_um * NM_PER_UM;
-    let crossed = if kerf > 0.0 && !blunt && !own.is_empty() {
+    let lost = if kerf > 0.0 && !blunt {
+        lost_parts(shape, paths, own.clone(), kerf, tolerance)
+    } else {
+        Regions::new()
+    };
+    let crossed = if !lost.is_empty() && !own.is_empty() {
         without_crossings(shape, paths, own.clone(), &widths, [tolerance, accepted])
     } else {
         None
     };
-    let (paths, own) = match &crossed {
-        Some(left) => (left, 0..left.len()),
-        None => (paths, own),
+    let (paths, own, lost) = match &crossed {
+        Some(left) => {
+            let lost = lost_parts(shape, left, 0..left.len(), kerf, tolerance);
+            (left, 0..left.len(), lost)
+        }
+        None => (paths, own, lost),
     };
     for part in own.clone().map(|k| paths.shape(k)) {
         let outer = out.value.len() as u32;
@@ -175,12 +183,9 @@ fn one_opening(
             }
         }
     }
-    if kerf > 0.0 && !blunt {
-        let lost = lost_parts(shape, paths, own.clone(), kerf, tolerance);
-        if !lost.is_empty() {
-            let reached = paths_of(paths, own);
-            single_lines(index, shape, &lost, &reached, &widths, out);
-        }
+    if !lost.is_empty() {
+        let reached = paths_of(paths, own);
+        single_lines(index, shape, &lost, &reached, &widths, out);
     }
 }
 
@@ -261,10 +266,6 @@ fn without_crossings(
             && !surely_survives(s, kerf)
             && regions::inset(&s.to_regions(), kerf, tolerance).is_empty()
     };
-    let lost = lost_parts(shape, paths, own.clone(), kerf, tolerance);
-    if lost.is_empty() {
-        return None;
-    }
     let all = paths_of(paths, own);
     let mut kept: Vec<bool> = all.shapes().map(|s| !small(s)).collect();
     let walls = LazyCell::new(|| regions::EdgeIndex::new(&shape.to_regions()));

@@ -414,13 +414,16 @@ fn towards(a: [f64; 2], b: [f64; 2]) -> Option<[f64; 2]> {
     (l > 0.0).then(|| [(b[0] - a[0]) / l, (b[1] - a[1]) / l])
 }
 
-/// All ends not joined yet, by place.
-fn open_tips(
-    arms: &[Arm],
-) -> (
+/// An end of an arm: which arm, which of its ends.
+type At = (usize, usize);
+
+/// All ends not joined yet, and their places.
+type OpenTips = (
     Vec<(usize, usize, Tip)>,
     RTree<GeomWithData<[f64; 2], usize>>,
-) {
+);
+
+fn open_tips(arms: &[Arm]) -> OpenTips {
     let mut all = Vec::new();
     for (i, arm) in arms.iter().enumerate() {
         for e in 0..2 {
@@ -453,8 +456,11 @@ fn pairs(arms: &[Arm]) -> Vec<[(usize, usize, Tip); 2]> {
     out
 }
 
+/// A way to join two ends: its score, the ends, the places between.
+type Joining = (f64, [At; 2], Vec<[f64; 2]>);
+
 /// Joins pairs in the order of their scores, each end once.
-fn settle(arms: &mut [Arm], mut found: Vec<(f64, [(usize, usize); 2], Vec<[f64; 2]>)>) {
+fn settle(arms: &mut [Arm], mut found: Vec<Joining>) {
     found.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
     for (_, [(i, e), (j, f)], way) in found {
         if arms[i].joins[e].is_some() || arms[j].joins[f].is_some() {
@@ -531,9 +537,12 @@ fn corners(arms: &mut [Arm]) {
     settle(arms, found);
 }
 
+/// A piece of a line: whose it is, and how far along that its middle lies.
+type Way = GeomWithData<Line<[f64; 2]>, (usize, f64)>;
+
 /// Carries the ends left over on to the line they run into, or to a slug.
 fn run_into(arms: &mut [Arm], whole: &[Strand]) {
-    let mut ways: Vec<GeomWithData<Line<[f64; 2]>, (usize, f64)>> = Vec::new();
+    let mut ways: Vec<Way> = Vec::new();
     let mut put = |points: Vec<[f64; 2]>, owner: usize, from: f64| {
         let mut at = from;
         for w in points.windows(2) {
@@ -564,16 +573,16 @@ fn run_into(arms: &mut [Arm], whole: &[Strand]) {
         put(strand.nodes.iter().map(|n| n.at).collect(), usize::MAX, 0.0);
     }
     let ways = RTree::bulk_load(ways);
-    for i in 0..arms.len() {
+    for (i, arm) in arms.iter_mut().enumerate() {
         for e in 0..2 {
-            let (Some(tip), None) = (arms[i].tips[e], &arms[i].joins[e]) else {
+            let (Some(tip), None) = (arm.tips[e], &arm.joins[e]) else {
                 continue;
             };
             let most = tip.slug.unwrap_or(tip.reach + CORNER * tip.half);
             let (from, to) = (on(&tip, -0.5 * tip.half), on(&tip, most));
             let corner = |f: fn(f64, f64) -> f64| [f(from[0], to[0]), f(from[1], to[1])];
             let area = AABB::from_corners(corner(f64::min), corner(f64::max));
-            let length: f64 = (arms[i].nodes.windows(2))
+            let length: f64 = (arm.nodes.windows(2))
                 .map(|w| distance(w[0].at, w[1].at))
                 .sum();
             let mut last: Option<f64> = None;
@@ -599,7 +608,7 @@ fn run_into(arms: &mut [Arm], whole: &[Strand]) {
                 (_, Some(t)) | (Some(t), None) => t,
                 (None, None) => continue,
             };
-            arms[i].joins[e] = Some(Join::Up(on(&tip, to)));
+            arm.joins[e] = Some(Join::Up(on(&tip, to)));
         }
     }
 }
@@ -661,8 +670,11 @@ fn narrowest(nodes: &[Node], tips: [Option<Tip>; 2]) -> Option<f64> {
     least.or_else(|| halves().reduce(f64::min))
 }
 
-/// The lines that the joined arms make, whether none of their ends was joined, and the ways that were added.
-fn assemble(arms: &[Arm]) -> (Vec<(Strand, bool)>, Vec<[[f64; 2]; 2]>) {
+/// Lines with whether none of their ends was joined, and ways.
+type Assembled = (Vec<(Strand, bool)>, Vec<[[f64; 2]; 2]>);
+
+/// The lines that the joined arms make, and the ways that were added.
+fn assemble(arms: &[Arm]) -> Assembled {
     let mut done = vec![false; arms.len()];
     let mut out = Vec::new();
     let mut added = Vec::new();

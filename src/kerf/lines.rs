@@ -5,6 +5,8 @@ use crate::polyline::{distance, thinned};
 use crate::regions::medial::{MedialAxis, MedialError, Node};
 use crate::regions::narrow::narrow_axis;
 use crate::regions::{EdgeIndex, Regions, Shape};
+use rstar::primitives::Line;
+use rstar::{PointDistance, RTree};
 use std::cell::LazyCell;
 use std::collections::BTreeMap;
 
@@ -57,6 +59,33 @@ pub(super) struct Widths {
     pub sliver: f64,
 }
 
+/// The lines without bits shorter than two kerfs that lie along longer ones: what joining left of a free end.
+fn without_bits(lines: Vec<CentreLine>, radius: f64) -> Vec<CentreLine> {
+    let most = 4.0 * radius;
+    let lengths: Vec<f64> = (lines.iter())
+        .map(|l| crate::polyline::length(&l.points))
+        .collect();
+    let is_bit = |i: usize| !lines[i].closed && lengths[i] < most;
+    if lines.len() < 2 || !(0..lines.len()).any(is_bit) {
+        return lines;
+    }
+    let long = (0..lines.len()).filter(|&i| !is_bit(i));
+    let sides = long.flat_map(|i| lines[i].points.windows(2).map(|w| Line::new(w[0], w[1])));
+    let sides = RTree::bulk_load(sides.collect());
+    let along = |p: &[f64; 2]| {
+        let near = sides.nearest_neighbor(p);
+        near.is_some_and(|s| s.distance_2(p) <= TOUCH_NM * TOUCH_NM)
+    };
+    let kept: Vec<bool> = (0..lines.len())
+        .map(|i| !(is_bit(i) && lines[i].points.iter().all(along)))
+        .collect();
+    lines
+        .into_iter()
+        .zip(kept)
+        .filter_map(|(l, kept)| kept.then_some(l))
+        .collect()
+}
+
 /// The centre lines of all parts of the shape that are no wider than `widths.most`, but not of those inside
 /// `reached`, which the beam goes round; `near` tells where to look. Free ends are pulled in so that a beam as wide
 /// as the kerf ends where the drawing does; tips of corners are left to corner rounding.
@@ -102,7 +131,7 @@ pub(super) fn narrow_parts(
     if meet {
         strands = junctions::join(strands, &walls, &slugs, radius);
     }
-    let lines = strands
+    let lines: Vec<CentreLine> = strands
         .into_iter()
         .filter_map(|strand| {
             // Ends of corners that no rule above took away.
@@ -125,6 +154,7 @@ pub(super) fn narrow_parts(
             (alone || joined || !(short && (free || wide))).then_some(line)
         })
         .collect();
+    let lines = without_bits(lines, radius);
     Ok(Narrow { lines, slivers })
 }
 

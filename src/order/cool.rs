@@ -181,7 +181,7 @@ impl<'a> Planner<'a> {
             return;
         };
         let first_sample = self.samples.len();
-        let places = along(&points, sample_mm);
+        let places = along(points, sample_mm);
         self.samples
             .extend(places.into_iter().map(|q| self.sheet.place(q)));
         self.bites.push(Bite {
@@ -192,7 +192,7 @@ impl<'a> Planner<'a> {
             end,
             first_sample,
             time_s: (to_mm - from_mm) / self.recipe.scan.cut_speed_mm_s,
-            trace: self.sheet.trace(&points),
+            trace: self.sheet.trace(points),
         });
     }
 

@@ -23,8 +23,6 @@ const TOUCH_UM: f64 = 0.2;
 
 /// Cosine of the angle to its edge's normal at which a bar may leave at most.
 const OBLIQUE: f64 = 0.1;
-/// A bar is nowhere wider than so many times the widest it may be at its narrowest place.
-const WIDER: f64 = 1.5;
 /// A stretch at which a bar ends already is taken for so much further away.
 const USED_FARTHER: f64 = 2.0;
 
@@ -224,24 +222,40 @@ fn open_between(from: [f64; 2], to: [f64; 2], drawn: &Grid, buried: &[bool]) -> 
     first_crossing(off, u, length - 2.0 * TOUCH_UM, drawn, counts).is_none()
 }
 
-/// How many bars there are, when those found as webs made wider that lie nearer to another than a bar is wide are the
-/// same: a bar over a place where foil meets in a point, or is narrow, is found on either side of it.
-pub(super) fn distinct(widened: &[Bar], others: &[Bar], max_width_um: f64) -> usize {
-    let um = |p: [f64; 2]| p.map(|v| v * 1e3);
-    let line = |b: &Bar| Line::new(um(b.from_mm), um(b.to_mm));
-    let mut tree = RTree::bulk_load(others.iter().map(line).collect());
-    for bar in widened {
-        let own = line(bar);
-        let middle = [0, 1].map(|d| (own.from[d] + own.to[d]) / 2.0);
-        let apart = [own.from, middle, own.to].into_iter().all(|p| {
-            let near = tree.nearest_neighbor(&p);
-            near.is_none_or(|n| n.distance_2(&p) > max_width_um * max_width_um)
-        });
-        if apart {
-            tree.insert(own);
+/// How many bars there are at least: one all of whose places lie nearer to others than a bar is wide may be the same
+/// once more. A bar over a place where foil meets in a point, or is narrow, is found on either side of it, and metal
+/// between bars that lie close together looks like one. `width_um` is that asked for: the likest count first.
+pub(super) fn distinct(bars: &[Bar], width_um: f64, max_width_um: f64) -> usize {
+    let unlike = |b: &Bar| (b.width_um - width_um).abs();
+    let mut order: Vec<&Bar> = bars.iter().collect();
+    order.sort_by(|a, b| unlike(a).total_cmp(&unlike(b)));
+    let mut tree: RTree<Line<[f64; 2]>> = RTree::new();
+    for bar in order {
+        if !lies_beside(bar, &tree, max_width_um) {
+            tree.insert(line(bar));
         }
     }
     tree.size()
+}
+
+/// Whether a bar may be one of the others once more, as [`distinct`] has it.
+pub(super) fn is_beside(bar: &Bar, others: &[Bar], max_width_um: f64) -> bool {
+    let tree = RTree::bulk_load(others.iter().map(line).collect());
+    lies_beside(bar, &tree, max_width_um)
+}
+
+fn lies_beside(bar: &Bar, others: &RTree<Line<[f64; 2]>>, max_width_um: f64) -> bool {
+    let own = line(bar);
+    let middle = [0, 1].map(|d| (own.from[d] + own.to[d]) / 2.0);
+    [own.from, middle, own.to].into_iter().all(|p| {
+        let near = others.nearest_neighbor(&p);
+        near.is_some_and(|n| n.distance_2(&p) <= max_width_um * max_width_um)
+    })
+}
+
+/// Its centre line, micrometres.
+fn line(bar: &Bar) -> Line<[f64; 2]> {
+    Line::new(bar.from_mm.map(|v| v * 1e3), bar.to_mm.map(|v| v * 1e3))
 }
 
 /// The narrowest width of metal along the line between two places, as long as there is metal all along it
@@ -259,8 +273,8 @@ pub(super) fn width(
         return None;
     }
     let n = ((length / 4.0).ceil() as usize).clamp(3, 512);
-    let reach = WIDER * max_width_um + 2.0 * radius_um;
-    let (mut narrowest, mut widest) = (f64::INFINITY, 0.0f64);
+    let reach = max_width_um + 2.0 * radius_um;
+    let mut narrowest = f64::INFINITY;
     for k in 0..n {
         let t = length * (k as f64 + 0.5) / n as f64;
         let p = [from[0] + d[0] * t, from[1] + d[1] * t];
@@ -283,7 +297,6 @@ pub(super) fn width(
         }
         let here = left + right - 2.0 * radius_um;
         narrowest = narrowest.min(here);
-        widest = widest.max(here);
     }
-    (narrowest <= max_width_um && widest <= WIDER * max_width_um).then_some(narrowest)
+    (narrowest <= max_width_um).then_some(narrowest)
 }

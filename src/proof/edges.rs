@@ -459,7 +459,25 @@ pub(super) fn narrowest_web(rings: &[Vec<Segment>], drawn: &Grid, reach_um: f64)
             best = Some(web);
         }
     }
-    best.map(|b| b.0)
+    best.map(|(web, _)| closer(web, rings, drawn))
+}
+
+/// The web seen from its other end, and so on while it gets narrower: places were taken at distances.
+fn closer(web: Web, rings: &[Vec<Segment>], drawn: &Grid) -> Web {
+    let mut best = Some(web);
+    for _ in 0..16 {
+        let Some((width_um, _, q)) = best else { break };
+        let Some((edge, _, _)) = drawn.nearest(q, 1.0) else {
+            break;
+        };
+        let ring_um = rings[edge.owner as usize].iter().map(Segment::length).sum();
+        let at_um = edge.at_um + distance(edge.a, q);
+        web_from(&edge, q, at_um, ring_um, drawn, width_um, &mut best);
+        if best.is_none_or(|b| b.0 > width_um - 1e-5) {
+            break;
+        }
+    }
+    best.unwrap_or(web)
 }
 
 /// Whether a ring turns one way only; rings that turn more than once around are none of a drawing.

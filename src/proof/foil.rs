@@ -100,6 +100,8 @@ enum Mark {
     Nothing,
     /// Pieces with a place that far from every way of the beam.
     Cores(f64),
+    /// Pieces with a place that far from every drawn edge.
+    Depths(f64),
     /// What lies in drawn openings and what lies beside them, as pieces of their own.
     Apart,
 }
@@ -136,7 +138,8 @@ pub(super) fn flood(
         foil.pieces = lines(core, radius_um, fine).pieces;
     }
     if !foil.stuck.is_empty() {
-        let core = Mark::Cores(radius_um + CLEARLY * widths.slug_um / 2.0);
+        // By the drawn edges: where the beam runs in it takes of slugs that are large enough.
+        let core = Mark::Depths(2.0 * radius_um + CLEARLY * widths.slug_um / 2.0);
         // Necks narrower than what edges may be off are no seam between slugs: a flood that sweeps less joins them.
         let apart = RTree::bulk_load(foil.stuck.iter().map(|p| p.at_mm).collect());
         foil.stuck = lines(core, (radius_um - widths.limit_um).max(0.1), fine).stuck;
@@ -181,12 +184,13 @@ fn flood_lines(
     let lines = (height / step).ceil().max(1.0) as usize;
     let step = height / lines as f64;
     let bands = lines.div_ceil(BAND);
-    let reach = match mark {
-        Mark::Nothing | Mark::Apart => radius_um,
-        Mark::Cores(um) => um,
+    let [of_cuts, of_edges] = match mark {
+        Mark::Nothing | Mark::Apart => [radius_um, 0.0],
+        Mark::Cores(um) => [um, 0.0],
+        Mark::Depths(um) => [radius_um, um],
     };
-    let cut_bands = buckets(cuts, sheet_um[1], step, bands, reach);
-    let edge_bands = buckets(edges, sheet_um[1], step, bands, 0.0);
+    let cut_bands = buckets(cuts, sheet_um[1], step, bands, of_cuts);
+    let edge_bands = buckets(edges, sheet_um[1], step, bands, of_edges);
     let mut flood = Flood::default();
     // A limited number of bands in memory at a time, in order.
     for first in (0..bands).step_by(256) {
@@ -206,8 +210,12 @@ fn flood_lines(
                     .collect();
                 match mark {
                     Mark::Nothing => {}
-                    Mark::Cores(um) => {
-                        for ((runs, _), wider) in rows.iter_mut().zip(band.swept(cuts, near, um)) {
+                    Mark::Cores(um) | Mark::Depths(um) => {
+                        let wider = match mark {
+                            Mark::Depths(_) => band.swept(edges, &edge_bands[b], um),
+                            _ => band.swept(cuts, near, um),
+                        };
+                        for ((runs, _), wider) in rows.iter_mut().zip(wider) {
                             mark_cores(runs, wider, sheet_um);
                         }
                     }

@@ -24,8 +24,6 @@ fn attached(length_um: f64) -> Finding {
 /// The bars that account for metal left at drawn edges.
 struct Left {
     bars: Vec<Bar>,
-    /// How many of them, the first, are webs made wider.
-    widened: usize,
     /// Of each stretch, whether a bar accounts for it.
     used: Vec<bool>,
     /// Parts of stretches that run on beside the bar that accounts for the rest: the stretch, and lengths along its
@@ -69,7 +67,6 @@ impl Proof<'_> {
             .collect();
         let Left {
             bars,
-            widened,
             mut used,
             beside,
         } = self.bars_among(
@@ -109,10 +106,10 @@ impl Proof<'_> {
                 None,
             );
         }
+        // Over a line no wider than the beam a bar and a cut that is missing look alike.
         if let Some(stated) = self.job.number("tie_bars")
-            && let (widened, others) = bars.split_at(widened)
-            && (bars::distinct(widened, others, self.max_bar_um) as f64) > stated
-            && let Some(bar) = self.least_like(&bars)
+            && self.distinct(&bars) > stated
+            && let Some(bar) = self.least_like(&bars, 2.0 * l.radius_um + l.limit_um)
         {
             let at = [0, 1].map(|d| (bar.from_mm[d] + bar.to_mm[d]) * 0.5e3);
             let line = self.line_near(at);
@@ -311,7 +308,6 @@ impl Proof<'_> {
             *used = bar.is_some();
             bars.extend(bar);
         }
-        let widened = bars.len();
         let found = bars::find(
             all,
             (&self.rings, &self.drawn, buried),
@@ -351,21 +347,25 @@ impl Proof<'_> {
                 let unlike = [a, b].map(|t| self.unlike(&t.1));
                 unlike[0].total_cmp(&unlike[1]).then(a.0.cmp(&b.0))
             });
-            let (widened, others) = bars.split_at(widened);
-            let left = stated - bars::distinct(widened, others, self.max_bar_um) as f64;
-            throats.truncate(left.max(0.0) as usize);
+            let mut left = stated - self.distinct(&bars);
+            throats.retain(|(_, bar)| {
+                // Another stretch beside the same bar.
+                let known = bars::is_beside(bar, &bars, self.max_bar_um);
+                if !known && left >= 1.0 {
+                    left -= 1.0;
+                    bars.push(*bar);
+                    return true;
+                }
+                known
+            });
             throats.sort_by_key(|t| t.0);
+        } else {
+            bars.extend(throats.iter().map(|t| t.1));
         }
-        for (k, bar) in throats {
+        for (k, _) in throats {
             used[k] = true;
-            bars.push(bar);
         }
-        Left {
-            bars,
-            widened,
-            used,
-            beside,
-        }
+        Left { bars, used, beside }
     }
 
     /// How far from the recipe's width a bar is.
@@ -373,9 +373,15 @@ impl Proof<'_> {
         (bar.width_um - self.recipe.tie_bars.width_um).abs()
     }
 
-    fn least_like(&self, bars: &[Bar]) -> Option<Bar> {
+    fn distinct(&self, bars: &[Bar]) -> f64 {
+        bars::distinct(bars, self.recipe.tie_bars.width_um, self.max_bar_um) as f64
+    }
+
+    /// The bar with a span of at most that whose width is least what the recipe asks for.
+    fn least_like(&self, bars: &[Bar], most_span_um: f64) -> Option<Bar> {
         let unlike = |a: &&Bar, b: &&Bar| self.unlike(a).total_cmp(&self.unlike(b));
-        bars.iter().max_by(unlike).copied()
+        let short = |b: &&Bar| distance(b.from_mm, b.to_mm) * 1e3 <= most_span_um;
+        bars.iter().filter(short).max_by(unlike).copied()
     }
 
     /// Connected metal in openings that hangs on the foil: no more than the bars among it, where nothing else is told

@@ -4,6 +4,7 @@ use super::edges::{PIECE_UM, RingResult, SEARCH_UM};
 use super::verdict::Proof;
 use crate::artwork::Layer;
 use crate::finding::Finding;
+use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Part of the length of a stretch along which a burn runs that is cut too often there: others overlap its ends.
@@ -72,6 +73,51 @@ impl Proof<'_> {
             });
         let (_, owner, index) = best?;
         self.job.line(owner as usize, index as usize)
+    }
+
+    /// Ways away from all drawn edges, as those that clear an opening, that fewer passes go than are asked for.
+    pub(super) fn inner_passes(&mut self, layer: &Layer) {
+        let l = self.limits;
+        if l.passes < 2 {
+            return;
+        }
+        let far = l.radius_um + 2.0 * l.limit_um;
+        let burns_at = |p: [f64; 2]| {
+            let mut burns: Vec<u32> = Vec::new();
+            let (lo, hi) = (p.map(|v| v - l.limit_um), p.map(|v| v + l.limit_um));
+            self.cut.near(lo, hi, |s| {
+                if s.nearest(p).1 <= l.limit_um && !burns.contains(&s.owner) {
+                    burns.push(s.owner);
+                }
+            });
+            burns
+        };
+        let seldom: Vec<([f64; 2], Vec<u32>)> = (self.cut.segments.par_iter())
+            .filter(|s| s.length() > 0.0)
+            .filter(|s| !(self.outline.as_ref()).is_some_and(|o| o.is_cut_by(s, l)))
+            .filter_map(|s| {
+                let p = s.at(0.5);
+                if self.drawn.nearest(p, far).is_some() {
+                    return None;
+                }
+                let burns = burns_at(p);
+                (burns.len() < l.passes as usize).then_some((p, burns))
+            })
+            .collect();
+        // Once for each set of burns is enough to say.
+        let mut told: BTreeSet<Vec<u32>> = BTreeSet::new();
+        for (at, burns) in seldom {
+            if !told.insert(burns.clone()) {
+                continue;
+            }
+            let line = self.astray(at, &burns).or_else(|| self.line_near(at));
+            let count = burns.len();
+            let finding = Finding::blocking(
+                "pass-missing",
+                format!("cut {count} times; {} passes are asked for", l.passes),
+            );
+            self.fault(layer, at, finding, line);
+        }
     }
 
     /// Edges cut too seldom or too often. Repeats that were told of are not told again.

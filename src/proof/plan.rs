@@ -53,6 +53,9 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         return Err(not("sheet_mm is no sheet".into()));
     }
     let (mut at, mut beam_at): (Option<[f64; 2]>, Option<[f64; 2]>) = (None, None);
+    let lengths_mm: Vec<f64> = (plan.paths.iter())
+        .map(|p| crate::polyline::length(&p.points))
+        .collect();
     for (i, step) in plan.steps.iter().enumerate() {
         let n = i as u32 + 1;
         match step {
@@ -90,6 +93,23 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                     );
                     continue;
                 };
+                let length_mm = lengths_mm[*path as usize];
+                if *from_mm < -1e-6 || *to_mm > length_mm + 1e-3 {
+                    faults.blocking(
+                        n,
+                        "cut-beyond",
+                        format!(
+                            "step {n}: cut from {from_mm} to {to_mm} mm; path {path} is {length_mm:.4} mm long"
+                        ),
+                    );
+                }
+                if *pass == 0 || (plan.clearing.is_empty() && *pass > s.passes) {
+                    faults.blocking(
+                        n,
+                        "pass-unknown",
+                        format!("step {n}: pass {pass} of {}", s.passes),
+                    );
+                }
                 let points = stretch(&p.points, *from_mm, *to_mm);
                 if points.len() < 2 {
                     faults.blocking(

@@ -194,6 +194,7 @@ impl<'a> Proof<'a> {
         self.over(&results, layer);
         self.repeats();
         self.pass_counts(&results, layer);
+        self.inner_passes(layer);
         self.web();
         self.stray();
         if let Some(outline) = self.outline.take() {

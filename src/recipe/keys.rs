@@ -229,7 +229,7 @@ section!(
         /// Cuts nearer than this count as neighbours.
         cool_distance_mm: f64 = 2.0; 0.01 ..= 100.0,
         /// Longest bite: longer cuts are made in parts.
-        bite_mm: f64 = 2.0; 0.05 ..= 1000.0,
+        bite_mm: f64 = 2.0; 0.2 ..= 1000.0,
         /// Thickness of the glass slide under the foil.
         slide_mm: f64 = 1.0; 0.01 ..= 100.0,
         /// Heat loss from the slide to what it lies on.

@@ -163,11 +163,11 @@ fn the_same_drawing_gives_the_same_answer_every_time() {
 
 #[test]
 fn a_drawing_of_webs_all_too_narrow_is_one_finding() {
-    // Squares of 40 um with webs of 17 um between them, narrower than the minimum.
+    // Squares of 34 um with webs of 23 um between them, narrower than the minimum.
     let holes = |n: usize| -> String {
         let one = |i: usize| {
             let (x, y) = (0.3 + 0.057 * (i % n) as f64, 0.3 + 0.057 * (i / n) as f64);
-            format!("M{x:.3} {y:.3}h.04v.04h-.04z")
+            format!("M{x:.3} {y:.3}h.034v.034h-.034z")
         };
         format!(r#"<path d="{}"/>"#, (0..n * n).map(one).collect::<String>())
     };
