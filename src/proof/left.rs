@@ -35,16 +35,24 @@ impl Proof<'_> {
     /// Metal left at the drawn edge: rounded corners, bars, or faults.
     pub(super) fn uncovered(&mut self, results: &[RingResult], layer: &Layer) {
         let l = self.limits;
+        // Where a corner is left round, edges that are off by less than the limit make more of it.
+        let corner = |s: &Stretch| {
+            !s.slit
+                && s.narrow.is_some()
+                && s.length_um() <= 4.0 * l.radius_um
+                && s.distance_um <= l.radius_um + 2.0 * l.limit_um
+        };
         // What is within the limit of a cut that ran elsewhere, as in a fold of the drawn edge, is met.
         let all: Vec<Stretch> = results
             .iter()
             .flat_map(|r| r.uncovered.iter().copied())
             .filter(|s| s.slit || s.reachable && s.distance_um > l.radius_um + l.limit_um)
+            .filter(|s| !corner(s))
             .collect();
         self.as_cut.rounded_corners = results
             .iter()
             .flat_map(|r| &r.uncovered)
-            .filter(|s| !s.reachable && !s.slit)
+            .filter(|s| !s.slit && (!s.reachable || corner(s)))
             .count();
         let min_web = self.recipe.min_web_um();
         let widths = webs::Widths {
@@ -106,10 +114,10 @@ impl Proof<'_> {
                 None,
             );
         }
-        // Over a line no wider than the beam a bar and a cut that is missing look alike.
+        // Over a line, or an opening so narrow that no slug comes free, a bar and a cut that is missing look alike.
         if let Some(stated) = self.job.number("tie_bars")
             && self.distinct(&bars) > stated
-            && let Some(bar) = self.least_like(&bars, 2.0 * l.radius_um + l.limit_um)
+            && let Some(bar) = self.least_like(&bars, self.recipe.min_slug_um())
         {
             let at = [0, 1].map(|d| (bar.from_mm[d] + bar.to_mm[d]) * 0.5e3);
             let line = self.line_near(at);
