@@ -5,6 +5,7 @@
 
 use crate::grid::Segment;
 use rayon::prelude::*;
+use rstar::primitives::Rectangle;
 use rstar::{AABB, RTree};
 use serde::Serialize;
 
@@ -53,6 +54,8 @@ pub(super) struct Widths {
     pub bar_um: f64,
     /// Largest edge error.
     pub limit_um: f64,
+    /// Somewhere an edge is not cut, on purpose or not, so that metal in openings may hang on the foil.
+    pub hangs: bool,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -93,6 +96,9 @@ const FINE_UM: f64 = 0.5;
 
 /// Slugs a little narrower than asked are let pass, since lines see half a step less.
 const CLEARLY: f64 = 0.9;
+
+/// A piece that takes up so much of its box is about that much of it wide.
+const FILLS: f64 = 0.75;
 
 /// What a flood marks beside the pieces.
 #[derive(Debug, Clone, Copy)]
@@ -138,11 +144,30 @@ pub(super) fn flood(
         foil.pieces = lines(core, radius_um, fine).pieces;
     }
     if !foil.stuck.is_empty() {
-        // By the drawn edges: where the beam runs in it takes of slugs that are large enough.
-        let core = Mark::Depths(2.0 * radius_um + CLEARLY * widths.slug_um / 2.0);
+        // By the drawn edges: where the beam runs in it takes of slugs that are large enough. Only about those in doubt.
+        let depth_um = 2.0 * radius_um + CLEARLY * widths.slug_um / 2.0;
+        let grown = |p: &LoosePiece| {
+            let half = [p.width_um, p.height_um].map(|v| v / 2.0 + 2.0 * depth_um);
+            Rectangle::from_corners(
+                [0, 1].map(|d| p.middle_mm[d] * 1e3 - half[d]),
+                [0, 1].map(|d| p.middle_mm[d] * 1e3 + half[d]),
+            )
+        };
+        let about = RTree::bulk_load(foil.stuck.iter().map(grown).collect());
+        let near = |segments: &[Segment]| -> Vec<Segment> {
+            let is_near = |s: &&Segment| {
+                let own = AABB::from_corners(s.a, s.b);
+                about.locate_in_envelope_intersecting(&own).next().is_some()
+            };
+            segments.iter().filter(is_near).copied().collect()
+        };
         // Necks narrower than what edges may be off are no seam between slugs: a flood that sweeps less joins them.
         let apart = RTree::bulk_load(foil.stuck.iter().map(|p| p.at_mm).collect());
-        foil.stuck = lines(core, (radius_um - widths.limit_um).max(0.1), fine).stuck;
+        let drawing = (&near(cuts)[..], &near(edges)[..], sheet_um);
+        let less_um = (radius_um - widths.limit_um).max(0.1);
+        let mark = Mark::Depths(depth_um);
+        foil.stuck =
+            flood_lines(drawing, less_um, widths.slug_um, mark, step.min(2.0 * fine)).stuck;
         foil.stuck.retain(|p| {
             let half = [p.width_um, p.height_um].map(|v| v / 2e3);
             let own = AABB::from_corners(
@@ -153,7 +178,7 @@ pub(super) fn flood(
         });
     }
     let joint_um2 = widths.bar_um * widths.bar_um;
-    if foil.left_um2 > joint_um2 {
+    if widths.hangs && foil.left_um2 > joint_um2 {
         // What edges may be off is no metal: a line between the drawn and the cut edge would see all its length.
         foil.attached = lines(Mark::Apart, radius_um + widths.limit_um, step).attached;
         foil.attached.retain(|p| p.area_um2 > joint_um2);
@@ -569,7 +594,8 @@ impl Flood {
                 // Smaller than the beam: chips beside run-ins and in corners, no piece to look for.
                 foil.slugs += 1;
                 let [w, h] = [piece.width_um, piece.height_um];
-                if w.max(h) > slug_um && p.area < 1.5 * slug_um * (w + h) {
+                let fills = FILLS * w.min(h) > slug_um && p.area > FILLS * w * h;
+                if w.max(h) > slug_um && !fills && p.area < 1.5 * slug_um * (w + h) {
                     foil.stuck.push(piece);
                 }
             }

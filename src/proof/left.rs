@@ -49,6 +49,8 @@ impl Proof<'_> {
             .filter(|s| s.slit || s.reachable && s.distance_um > l.radius_um + l.limit_um)
             .filter(|s| !corner(s))
             .collect();
+        // Leads narrower than the beam hang on by edges that no beam meets.
+        self.hangs = !all.is_empty() || self.job.number("tie_bars").is_some_and(|bars| bars > 0.0);
         self.as_cut.rounded_corners = results
             .iter()
             .flat_map(|r| &r.uncovered)

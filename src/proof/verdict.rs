@@ -127,6 +127,8 @@ pub(super) struct Proof<'a> {
     pub(super) repeated: BTreeSet<u32>,
     /// Shapes of the drawing with an edge that is not cut.
     pub(super) missed: BTreeSet<usize>,
+    /// There are stretches of edges, beyond rounded corners, that are not cut.
+    pub(super) hangs: bool,
     /// The sheet's own outline, where the recipe has it cut out.
     pub(super) outline: Option<Outline>,
     pub(super) faults: Faults,
@@ -176,6 +178,7 @@ impl<'a> Proof<'a> {
             cut,
             repeated: BTreeSet::new(),
             missed: BTreeSet::new(),
+            hangs: false,
             outline: Outline::new(sheet_um, recipe, box_um),
             faults: job.faults.clone(),
             as_cut: AsCut::default(),
@@ -407,6 +410,7 @@ impl<'a> Proof<'a> {
                 slug_um: self.recipe.min_slug_um(),
                 bar_um: self.max_bar_um,
                 limit_um: l.limit_um,
+                hangs: self.hangs,
             },
         );
         let Some(foil) = foil else {
