@@ -157,9 +157,7 @@ fn one_opening(
     };
     for part in own.clone().map(|k| paths.shape(k)) {
         let outer = out.value.len() as u32;
-        let small = kerf > 0.0
-            && !surely_survives(part, depth)
-            && regions::inset(&part.to_regions(), depth, tolerance).is_empty();
+        let small = kerf > 0.0 && vanishes(part, depth, tolerance);
         for (k, ring) in part.rings().enumerate() {
             out.value.push(Contour {
                 kind: CutKind::Opening,
@@ -201,8 +199,7 @@ fn small_slugs(part: Shape<'_>, kerf: f64, half_slug: f64, tolerance: f64) -> Re
     slugs.filter(|s| {
         let b = s.bounds();
         (b.width_nm().max(b.height_nm()) as f64) > CHIP * half_slug
-            && !surely_survives(s, half_slug)
-            && regions::inset(&s.to_regions(), half_slug, tolerance).is_empty()
+            && vanishes(s, half_slug, tolerance)
     })
 }
 
@@ -224,13 +221,10 @@ fn without_noise(
     noise: f64,
     tolerance: f64,
 ) -> Option<Regions> {
-    let survives = |s: Shape<'_>, depth: f64| {
-        surely_survives(s, depth) || !regions::inset(&s.to_regions(), depth, 1.0).is_empty()
-    };
     let thin = THIN * noise;
     let all = paths_of(paths, own);
     let core = regions::inset(&all, thin / 2.0, tolerance.min(thin / 8.0))
-        .filter(|s| survives(s, (noise - thin) / 2.0));
+        .filter(|s| !vanishes(s, (noise - thin) / 2.0, 1.0));
     // Corners lose their tips to this, and get them back.
     let grown = regions::outset(&core, thin / 2.0 + 2.0 * tolerance, tolerance);
     let lost = regions::difference(&all, &grown).filter(|s| {
@@ -246,7 +240,7 @@ fn without_noise(
             &regions::outset(&lost, HAIR_NM, HAIR_NM / 4.0),
         ))
     };
-    let kept = (left.as_ref().unwrap_or(&all)).filter(|s| survives(s, noise / 2.0));
+    let kept = (left.as_ref().unwrap_or(&all)).filter(|s| !vanishes(s, noise / 2.0, 1.0));
     (left.is_some() || kept.len() < all.len()).then_some(kept)
 }
 
@@ -261,11 +255,7 @@ fn without_crossings(
 ) -> Option<Regions> {
     let kerf = widths.kerf;
     // Strips as wide as the beam that cross leave slugs no deeper than half of it; a star of them some more.
-    let small = |s: Shape<'_>| {
-        s.holes().len() == 0
-            && !surely_survives(s, kerf)
-            && regions::inset(&s.to_regions(), kerf, tolerance).is_empty()
-    };
+    let small = |s: Shape<'_>| s.holes().len() == 0 && vanishes(s, kerf, tolerance);
     let all = paths_of(paths, own);
     let mut kept: Vec<bool> = all.shapes().map(|s| !small(s)).collect();
     let walls = LazyCell::new(|| regions::EdgeIndex::new(&shape.to_regions()));
@@ -353,6 +343,12 @@ fn is_cleared(
             !reached(p) || cleared(p)
         })
     })
+}
+
+/// Whether nothing is left of a shape whose edges move in by `depth_nm`.
+fn vanishes(shape: Shape<'_>, depth_nm: f64, tolerance: f64) -> bool {
+    !surely_survives(shape, depth_nm)
+        && regions::inset(&shape.to_regions(), depth_nm, tolerance).is_empty()
 }
 
 /// Whether a shape without holes surely holds a disc of radius `depth_nm`: one about its middle, or one

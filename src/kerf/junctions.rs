@@ -151,20 +151,13 @@ pub(super) fn join(
             }
         }
     }
-    let (mut out, added) = assemble(&arms);
+    let (lines, added) = assemble(&arms);
     // What the lines cover now that they go on is not cut again.
     let mut doubtful = bits;
     doubtful.extend(whole);
-    let unjoined = out.iter().map(|s| s.1).collect::<Vec<_>>();
-    let mut k = 0;
-    out.retain(|(strand, _)| {
-        k += 1;
-        if unjoined[k - 1] {
-            doubtful.push(strand.clone());
-        }
-        !unjoined[k - 1]
-    });
-    let mut out: Vec<Strand> = out.into_iter().map(|s| s.0).collect();
+    let (unjoined, out): (Vec<_>, Vec<_>) = lines.into_iter().partition(|l| l.1);
+    doubtful.extend(unjoined.into_iter().map(|l| l.0));
+    let mut out: Vec<Strand> = out.into_iter().map(|l| l.0).collect();
     let ways = tree(
         out.iter()
             .flat_map(|s| s.nodes.windows(2))
@@ -543,8 +536,8 @@ type Way = GeomWithData<Line<[f64; 2]>, (usize, f64)>;
 /// Carries the ends left over on to the line they run into, or to a slug.
 fn run_into(arms: &mut [Arm], whole: &[Strand]) {
     let mut ways: Vec<Way> = Vec::new();
-    let mut put = |points: Vec<[f64; 2]>, owner: usize, from: f64| {
-        let mut at = from;
+    let mut put = |points: Vec<[f64; 2]>, owner: usize| {
+        let mut at = 0.0;
         for w in points.windows(2) {
             let d = distance(w[0], w[1]);
             ways.push(GeomWithData::new(
@@ -555,7 +548,7 @@ fn run_into(arms: &mut [Arm], whole: &[Strand]) {
         }
     };
     for (i, arm) in arms.iter().enumerate() {
-        put(arm.nodes.iter().map(|n| n.at).collect(), i, 0.0);
+        put(arm.nodes.iter().map(|n| n.at).collect(), i);
         for e in 0..2 {
             let (Some(tip), Some(Join::To(j, f, way))) = (arm.tips[e], &arm.joins[e]) else {
                 continue;
@@ -566,11 +559,11 @@ fn run_into(arms: &mut [Arm], whole: &[Strand]) {
             let mut points = vec![tip.base];
             points.extend(way);
             points.push(other.base);
-            put(points, usize::MAX, 0.0);
+            put(points, usize::MAX);
         }
     }
     for strand in whole {
-        put(strand.nodes.iter().map(|n| n.at).collect(), usize::MAX, 0.0);
+        put(strand.nodes.iter().map(|n| n.at).collect(), usize::MAX);
     }
     let ways = RTree::bulk_load(ways);
     for (i, arm) in arms.iter_mut().enumerate() {
@@ -582,9 +575,7 @@ fn run_into(arms: &mut [Arm], whole: &[Strand]) {
             let (from, to) = (on(&tip, -0.5 * tip.half), on(&tip, most));
             let corner = |f: fn(f64, f64) -> f64| [f(from[0], to[0]), f(from[1], to[1])];
             let area = AABB::from_corners(corner(f64::min), corner(f64::max));
-            let length: f64 = (arm.nodes.windows(2))
-                .map(|w| distance(w[0].at, w[1].at))
-                .sum();
+            let length = length(&arm.nodes);
             let mut last: Option<f64> = None;
             for way in ways.locate_in_envelope_intersecting(&area) {
                 let (owner, at) = way.data;
@@ -611,6 +602,10 @@ fn run_into(arms: &mut [Arm], whole: &[Strand]) {
             arm.joins[e] = Some(Join::Up(on(&tip, to)));
         }
     }
+}
+
+fn length(nodes: &[Node]) -> f64 {
+    nodes.windows(2).map(|w| distance(w[0].at, w[1].at)).sum()
 }
 
 /// An arm without what is cut back at its joined ends.
@@ -655,7 +650,7 @@ fn body(arm: &Arm) -> Vec<Node> {
 fn narrowest(nodes: &[Node], tips: [Option<Tip>; 2]) -> Option<f64> {
     let halves = || tips.iter().flatten().map(|t| t.half);
     let widest = halves().fold(0.0, f64::max);
-    let length: f64 = nodes.windows(2).map(|w| distance(w[0].at, w[1].at)).sum();
+    let length = length(nodes);
     let mut at = 0.0;
     let mut least: Option<f64> = None;
     for (k, n) in nodes.iter().enumerate() {

@@ -18,6 +18,21 @@ pub struct Bar {
     pub width_um: f64,
 }
 
+impl Bar {
+    /// How far its width is from the one asked for.
+    pub(super) fn unlike_um(&self, width_um: f64) -> f64 {
+        (self.width_um - width_um).abs()
+    }
+
+    pub(super) fn length_um(&self) -> f64 {
+        distance(self.from_mm, self.to_mm) * 1e3
+    }
+
+    pub(super) fn middle_mm(&self) -> [f64; 2] {
+        [0, 1].map(|d| (self.from_mm[d] + self.to_mm[d]) / 2.0)
+    }
+}
+
 /// Nearer to its ends than this a way may touch drawn edges.
 const TOUCH_UM: f64 = 0.2;
 
@@ -222,35 +237,48 @@ fn open_between(from: [f64; 2], to: [f64; 2], drawn: &Grid, buried: &[bool]) -> 
     first_crossing(off, u, length - 2.0 * TOUCH_UM, drawn, counts).is_none()
 }
 
-/// How many bars there are at least: one all of whose places lie nearer to others than a bar is wide may be the same
-/// once more. A bar over a place where foil meets in a point, or is narrow, is found on either side of it, and metal
-/// between bars that lie close together looks like one. `width_um` is that asked for: the likest count first.
-pub(super) fn distinct(bars: &[Bar], width_um: f64, max_width_um: f64) -> usize {
-    let unlike = |b: &Bar| (b.width_um - width_um).abs();
-    let mut order: Vec<&Bar> = bars.iter().collect();
-    order.sort_by(|a, b| unlike(a).total_cmp(&unlike(b)));
-    let mut tree: RTree<Line<[f64; 2]>> = RTree::new();
-    for bar in order {
-        if !lies_beside(bar, &tree, max_width_um) {
-            tree.insert(line(bar));
+/// Bars by place. One all of whose places lie nearer to others than a bar is wide may be the same once more: a bar over
+/// a place where foil meets in a point, or is narrow, is found on either side of it, and metal between bars that lie
+/// close together looks like one.
+pub(super) struct Placed {
+    lines: RTree<Line<[f64; 2]>>,
+    max_width_um: f64,
+}
+
+impl Placed {
+    pub(super) fn new(bars: &[Bar], max_width_um: f64) -> Placed {
+        Placed {
+            lines: RTree::bulk_load(bars.iter().map(line).collect()),
+            max_width_um,
         }
     }
-    tree.size()
+
+    /// Whether a bar may be one of these once more.
+    pub(super) fn knows(&self, bar: &Bar) -> bool {
+        let own = line(bar);
+        let middle = [0, 1].map(|d| (own.from[d] + own.to[d]) / 2.0);
+        [own.from, middle, own.to].into_iter().all(|p| {
+            let near = self.lines.nearest_neighbor(&p);
+            near.is_some_and(|n| n.distance_2(&p) <= self.max_width_um * self.max_width_um)
+        })
+    }
+
+    pub(super) fn add(&mut self, bar: &Bar) {
+        self.lines.insert(line(bar));
+    }
 }
 
-/// Whether a bar may be one of the others once more, as [`distinct`] has it.
-pub(super) fn is_beside(bar: &Bar, others: &[Bar], max_width_um: f64) -> bool {
-    let tree = RTree::bulk_load(others.iter().map(line).collect());
-    lies_beside(bar, &tree, max_width_um)
-}
-
-fn lies_beside(bar: &Bar, others: &RTree<Line<[f64; 2]>>, max_width_um: f64) -> bool {
-    let own = line(bar);
-    let middle = [0, 1].map(|d| (own.from[d] + own.to[d]) / 2.0);
-    [own.from, middle, own.to].into_iter().all(|p| {
-        let near = others.nearest_neighbor(&p);
-        near.is_some_and(|n| n.distance_2(&p) <= max_width_um * max_width_um)
-    })
+/// How many bars there are at least. `width_um` is that asked for: the likest count first.
+pub(super) fn distinct(bars: &[Bar], width_um: f64, max_width_um: f64) -> usize {
+    let mut order: Vec<&Bar> = bars.iter().collect();
+    order.sort_by(|a, b| a.unlike_um(width_um).total_cmp(&b.unlike_um(width_um)));
+    let mut placed = Placed::new(&[], max_width_um);
+    for bar in order {
+        if !placed.knows(bar) {
+            placed.add(bar);
+        }
+    }
+    placed.lines.size()
 }
 
 /// Its centre line, micrometres.

@@ -28,6 +28,17 @@ pub struct LoosePiece {
     pub from_edge: bool,
 }
 
+impl LoosePiece {
+    /// Its box in page millimetres, `by_um` wider on every side.
+    pub(super) fn around(&self, by_um: f64) -> AABB<[f64; 2]> {
+        let half = [self.width_um, self.height_um].map(|v| (v / 2.0 + by_um) / 1e3);
+        AABB::from_corners(
+            [0, 1].map(|d| self.middle_mm[d] - half[d]),
+            [0, 1].map(|d| self.middle_mm[d] + half[d]),
+        )
+    }
+}
+
 /// What became of the metal.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Foil {
@@ -146,17 +157,12 @@ pub(super) fn flood(
     if !foil.stuck.is_empty() {
         // By the drawn edges: where the beam runs in it takes of slugs that are large enough. Only about those in doubt.
         let depth_um = 2.0 * radius_um + CLEARLY * widths.slug_um / 2.0;
-        let grown = |p: &LoosePiece| {
-            let half = [p.width_um, p.height_um].map(|v| v / 2.0 + 2.0 * depth_um);
-            Rectangle::from_corners(
-                [0, 1].map(|d| p.middle_mm[d] * 1e3 - half[d]),
-                [0, 1].map(|d| p.middle_mm[d] * 1e3 + half[d]),
-            )
-        };
-        let about = RTree::bulk_load(foil.stuck.iter().map(grown).collect());
+        let doubtful = (foil.stuck.iter()).map(|p| Rectangle::from_aabb(p.around(2.0 * depth_um)));
+        let about = RTree::bulk_load(doubtful.collect());
         let near = |segments: &[Segment]| -> Vec<Segment> {
             let is_near = |s: &&Segment| {
-                let own = AABB::from_corners(s.a, s.b);
+                let [a, b] = [s.a, s.b].map(|p| p.map(|v| v / 1e3));
+                let own = AABB::from_corners(a, b);
                 about.locate_in_envelope_intersecting(&own).next().is_some()
             };
             segments.iter().filter(is_near).copied().collect()
@@ -168,14 +174,8 @@ pub(super) fn flood(
         let mark = Mark::Depths(depth_um);
         foil.stuck =
             flood_lines(drawing, less_um, widths.slug_um, mark, step.min(2.0 * fine)).stuck;
-        foil.stuck.retain(|p| {
-            let half = [p.width_um, p.height_um].map(|v| v / 2e3);
-            let own = AABB::from_corners(
-                [0, 1].map(|d| p.middle_mm[d] - half[d]),
-                [0, 1].map(|d| p.middle_mm[d] + half[d]),
-            );
-            p.speck && apart.locate_in_envelope(&own).next().is_some()
-        });
+        foil.stuck
+            .retain(|p| p.speck && apart.locate_in_envelope(&p.around(0.0)).next().is_some());
     }
     let joint_um2 = widths.bar_um * widths.bar_um;
     if widths.hangs && foil.left_um2 > joint_um2 {
@@ -233,21 +233,17 @@ fn flood_lines(
                 let mut rows: Vec<(Vec<Run>, Vec<f64>)> = (swept.into_iter().zip(crossings))
                     .map(|(swept, crossings)| metal(swept, crossings, sheet_um))
                     .collect();
-                match mark {
-                    Mark::Nothing => {}
-                    Mark::Cores(um) | Mark::Depths(um) => {
-                        let wider = match mark {
-                            Mark::Depths(_) => band.swept(edges, &edge_bands[b], um),
-                            _ => band.swept(cuts, near, um),
-                        };
-                        for ((runs, _), wider) in rows.iter_mut().zip(wider) {
-                            mark_cores(runs, wider, sheet_um);
-                        }
-                    }
-                    Mark::Apart => {
-                        for (runs, crossings) in &mut rows {
-                            *runs = apart(runs, crossings);
-                        }
+                let wider = match mark {
+                    Mark::Cores(um) => band.swept(cuts, near, um),
+                    Mark::Depths(um) => band.swept(edges, &edge_bands[b], um),
+                    Mark::Nothing | Mark::Apart => Vec::new(),
+                };
+                for ((runs, _), wider) in rows.iter_mut().zip(wider) {
+                    mark_cores(runs, wider, sheet_um);
+                }
+                if matches!(mark, Mark::Apart) {
+                    for (runs, crossings) in &mut rows {
+                        *runs = apart(runs, crossings);
                     }
                 }
                 rows.into_iter().map(|row| row.0).collect()
@@ -552,21 +548,22 @@ impl Flood {
     }
 
     fn finish(self, step: f64, radius_um: f64, slug_um: f64) -> Foil {
-        let roots: Vec<(u32, Piece)> = (0..self.parent.len())
+        let roots: Vec<Piece> = (0..self.parent.len())
             .filter(|&i| self.parent[i] == i as u32)
-            .map(|i| (i as u32, self.pieces[i]))
+            .map(|i| self.pieces[i])
             .collect();
         let largest = roots
             .iter()
+            .enumerate()
             .filter(|(_, p)| p.edge)
             .max_by(|a, b| a.1.area.total_cmp(&b.1.area))
-            .map(|(i, _)| *i);
+            .map(|(i, _)| i);
         let mut foil = Foil {
             line_um: step,
             ..Foil::default()
         };
-        for (i, p) in &roots {
-            if Some(*i) == largest {
+        for (i, p) in roots.iter().enumerate() {
+            if Some(i) == largest {
                 foil.left_um2 = p.open;
                 continue;
             }
@@ -587,7 +584,7 @@ impl Flood {
                 continue;
             }
             // Metal the drawing wants, beyond what scan lines and edge error make of a slug's rim.
-            let wanted = p.area - p.open;
+            let wanted = piece.wanted_um2;
             if wanted > 0.2 * p.area && wanted > 4.0 * step * step {
                 foil.pieces.push(piece);
             } else if p.area > std::f64::consts::PI * radius_um * radius_um {

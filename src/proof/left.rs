@@ -3,14 +3,12 @@
 use super::bars::{self, Bar};
 use super::edges::{self, RingResult, SEARCH_UM, Stretch};
 use super::foil::LoosePiece;
-use super::verdict::Proof;
+use super::verdict::{Proof, nm};
 use super::webs;
 use crate::artwork::Layer;
 use crate::finding::Finding;
-use crate::polyline::distance;
-use crate::regions::Point;
+use rstar::RTree;
 use rstar::primitives::GeomWithData;
-use rstar::{AABB, RTree};
 use std::collections::BTreeMap;
 
 fn attached(length_um: f64) -> Finding {
@@ -121,7 +119,7 @@ impl Proof<'_> {
             && self.distinct(&bars) > stated
             && let Some(bar) = self.least_like(&bars, self.recipe.min_slug_um())
         {
-            let at = [0, 1].map(|d| (bar.from_mm[d] + bar.to_mm[d]) * 0.5e3);
+            let at = bar.middle_mm().map(|v| v * 1e3);
             let line = self.line_near(at);
             let finding = Finding::blocking(
                 "not-opened",
@@ -354,15 +352,17 @@ impl Proof<'_> {
         // An uncut tip looks like a bar over one: there are no more than the job states, the likest of them.
         if let Some(stated) = self.job.number("tie_bars") {
             throats.sort_by(|a, b| {
-                let unlike = [a, b].map(|t| self.unlike(&t.1));
+                let unlike = [a, b].map(|t| t.1.unlike_um(self.recipe.tie_bars.width_um));
                 unlike[0].total_cmp(&unlike[1]).then(a.0.cmp(&b.0))
             });
             let mut left = stated - self.distinct(&bars);
+            let mut placed = bars::Placed::new(&bars, self.max_bar_um);
             throats.retain(|(_, bar)| {
                 // Another stretch beside the same bar.
-                let known = bars::is_beside(bar, &bars, self.max_bar_um);
+                let known = placed.knows(bar);
                 if !known && left >= 1.0 {
                     left -= 1.0;
+                    placed.add(bar);
                     bars.push(*bar);
                     return true;
                 }
@@ -378,20 +378,17 @@ impl Proof<'_> {
         Left { bars, used, beside }
     }
 
-    /// How far from the recipe's width a bar is.
-    fn unlike(&self, bar: &Bar) -> f64 {
-        (bar.width_um - self.recipe.tie_bars.width_um).abs()
-    }
-
     fn distinct(&self, bars: &[Bar]) -> f64 {
         bars::distinct(bars, self.recipe.tie_bars.width_um, self.max_bar_um) as f64
     }
 
     /// The bar with a span of at most that whose width is least what the recipe asks for.
     fn least_like(&self, bars: &[Bar], most_span_um: f64) -> Option<Bar> {
-        let unlike = |a: &&Bar, b: &&Bar| self.unlike(a).total_cmp(&self.unlike(b));
-        let short = |b: &&Bar| distance(b.from_mm, b.to_mm) * 1e3 <= most_span_um;
-        bars.iter().filter(short).max_by(unlike).copied()
+        let asked_um = self.recipe.tie_bars.width_um;
+        let short = bars.iter().filter(|b| b.length_um() <= most_span_um);
+        short
+            .max_by(|a, b| a.unlike_um(asked_um).total_cmp(&b.unlike_um(asked_um)))
+            .copied()
     }
 
     /// Connected metal in openings that hangs on the foil: no more than the bars among it, where nothing else is told
@@ -399,27 +396,17 @@ impl Proof<'_> {
     pub(super) fn attached(&mut self, pieces: &[LoosePiece], layer: &Layer) {
         let r = self.limits.radius_um;
         let bars: Vec<GeomWithData<[f64; 2], f64>> = (self.as_cut.bars.iter())
-            .map(|b| {
-                let middle = [0, 1].map(|d| (b.from_mm[d] + b.to_mm[d]) / 2.0);
-                let length_um = distance(b.from_mm, b.to_mm) * 1e3;
-                GeomWithData::new(middle, self.max_bar_um * (length_um + 2.0 * r))
-            })
+            .map(|b| GeomWithData::new(b.middle_mm(), self.max_bar_um * (b.length_um() + 2.0 * r)))
             .collect();
         let bars = RTree::bulk_load(bars);
         for p in pieces {
-            let half = [p.width_um, p.height_um].map(|v| v / 2e3);
-            let half = half.map(|v| v + self.max_bar_um / 1e3);
-            let own = AABB::from_corners(
-                [0, 1].map(|d| p.middle_mm[d] - half[d]),
-                [0, 1].map(|d| p.middle_mm[d] + half[d]),
-            );
+            let own = p.around(self.max_bar_um);
             let of_bars: f64 = bars.locate_in_envelope(&own).map(|b| b.data).sum();
             if p.area_um2 <= of_bars + self.max_bar_um * self.max_bar_um {
                 continue;
             }
             let at = p.at_mm.map(|v| v * 1e3);
-            let nm = |v: f64| (v * 1e3).clamp(-1e9, 1e9) as i32;
-            let place = Point::new(nm(at[0]), nm(at[1]));
+            let place = nm(at);
             let opening = layer.openings.shapes().position(|s| s.contains(place));
             if opening.is_some_and(|opening| !self.missed.insert(opening)) {
                 continue;

@@ -10,6 +10,13 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Part of the length of a stretch along which a burn runs that is cut too often there: others overlap its ends.
 const MOST_OF_IT: f64 = 0.6;
 
+fn too_few(found: usize, passes: u32) -> Finding {
+    Finding::blocking(
+        "pass-missing",
+        format!("cut {found} times; {passes} passes are asked for"),
+    )
+}
+
 impl Proof<'_> {
     /// Burns that go the same way more often than passes are asked for.
     pub(super) fn repeats(&mut self) {
@@ -111,12 +118,7 @@ impl Proof<'_> {
                 continue;
             }
             let line = self.astray(at, &burns).or_else(|| self.line_near(at));
-            let count = burns.len();
-            let finding = Finding::blocking(
-                "pass-missing",
-                format!("cut {count} times; {} passes are asked for", l.passes),
-            );
-            self.fault(layer, at, finding, line);
+            self.fault(layer, at, too_few(burns.len(), l.passes), line);
         }
     }
 
@@ -133,19 +135,7 @@ impl Proof<'_> {
             if let Some((at, found)) = &r.short_at {
                 let at = *at;
                 let line = self.astray(at, found).or_else(|| self.line_near(at));
-                let found = found.len();
-                self.fault(
-                    layer,
-                    at,
-                    Finding::blocking(
-                        "pass-missing",
-                        format!(
-                            "cut {found} times; {} passes are asked for",
-                            self.limits.passes
-                        ),
-                    ),
-                    line,
-                );
+                self.fault(layer, at, too_few(found.len(), self.limits.passes), line);
             }
             let Some(at) = r.extra_at else { continue };
             let most = (overlap_um + PIECE_UM).min((0.5 * r.length_um).max(few_um));

@@ -11,7 +11,7 @@ use crate::finding::Finding;
 use crate::grid::{Grid, Segment};
 use crate::motion::Burn;
 use crate::recipe::Recipe;
-use crate::regions::Regions;
+use crate::regions::{Point, Regions};
 use crate::units::trim_number;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -110,6 +110,12 @@ pub fn edge_distances(
             Some([p[0] / 1e3, p[1] / 1e3, distance_um])
         })
         .collect()
+}
+
+/// A place on the grid of the drawing, kept within what that holds.
+pub(super) fn nm(at_um: [f64; 2]) -> Point {
+    let [x, y] = at_um.map(|v| (v * 1e3).clamp(-1e9, 1e9) as i32);
+    Point::new(x, y)
 }
 
 pub(super) struct Proof<'a> {
@@ -369,8 +375,8 @@ impl<'a> Proof<'a> {
         let mut finding = finding
             .at(at_um[0] / 1e3, at_um[1] / 1e3)
             .layer(&layer.name);
-        let clamp = |v: f64| (v * 1e3).clamp(-1e9, 1e9) as i32;
-        if let Some(e) = layer.element_at(clamp(at_um[0]), clamp(at_um[1])) {
+        let at = nm(at_um);
+        if let Some(e) = layer.element_at(at.x, at.y) {
             finding = finding.element(&e.id);
         }
         self.faults.push(finding, line);
