@@ -40,11 +40,18 @@ pub enum PipelineError {
     #[error("the drawing has no layer `{name}`; it has: {known}")]
     NoSuchLayer { name: String, known: String },
     #[error(
+        "the drawing has {count} layers, each a stencil of its own: at most {MOST_LAYERS} are looked at in one run; name them with --layer, or put what one stencil is to open into one group"
+    )]
+    TooManyLayers { count: usize },
+    #[error(
         "the sheet is {} x {} mm: no foil is cut that small (at least {LEAST_SHEET_MM} mm); check the drawing's width, height and viewBox, or give --width or --sheet",
         trim_number(size_mm[0], 6), trim_number(size_mm[1], 6)
     )]
     SheetTooSmall { size_mm: [f64; 2] },
 }
+
+/// Most layers that a run takes: each is a stencil, with files and pictures of its own.
+const MOST_LAYERS: usize = 256;
 
 /// Smallest side of a sheet.
 const LEAST_SHEET_MM: f64 = 0.1;
@@ -93,6 +100,11 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
     };
     kerf_assumed(recipe, &mut general);
     let layers = chosen(&artwork, &options.layers)?;
+    if layers.len() > MOST_LAYERS {
+        return Err(PipelineError::TooManyLayers {
+            count: layers.len(),
+        });
+    }
     if layers.iter().all(|l| l.openings.is_empty()) {
         general.push(
             Finding::blocking(

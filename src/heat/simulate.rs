@@ -24,6 +24,11 @@ const STABLE_STEPS: f64 = 40.0;
 const CELL_MM: f64 = 0.1;
 /// Cells that are fine enough for anything.
 const FINEST_MM: f64 = 0.02;
+/// Cell stages that a piece of the beam's way is worth; so many pieces, and so much of a sheet of a beam's own heat, are
+/// not counted.
+const PIECE_WORK: f64 = 60.0;
+const PIECES_FREE: f64 = 1e6;
+const OWN_FREE: f64 = 1.5;
 /// How much work an answer may take; cells grow when the job needs more.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Detail {
@@ -219,10 +224,20 @@ fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>, spacing_mm: f
     }
     let s = motion.sheet_mm;
     let area_mm2 = ((s[2] - s[0]) * (s[3] - s[1])).abs();
+    let length_mm: f64 = motion.burns.iter().map(Burn::length_mm).sum();
+    let visit_mm = length_mm / motion.burns.len().max(1) as f64;
+    let on_s: f64 = motion.burns.iter().map(|b| b.end_s() - b.start_s).sum();
+    let visit_s = on_s / motion.burns.len().max(1) as f64;
     let work = |cell_mm: f64| {
         let stable = stable_s([cell_mm; 2], foil);
         let step_s = step_s(stable);
-        stages(step_s / stable) as f64 * area_mm2 / (cell_mm * cell_mm) * motion.end_s / step_s
+        let sheet = area_mm2 / (cell_mm * cell_mm);
+        // A slow beam's own heat fills much of the sheet, twice, before the next visit.
+        let reach = 3.5 * (visit_s / stable / 2.0).sqrt();
+        let own = (0.7 * visit_mm / cell_mm + 2.0 * reach).powi(2).min(sheet);
+        let cells = sheet + (2.0 * own - OWN_FREE * sheet).max(0.0);
+        let pieces = (length_mm / (0.5 * cell_mm) - PIECES_FREE).max(0.0);
+        stages(step_s / stable) as f64 * cells * motion.end_s / step_s + PIECE_WORK * pieces
     };
     let mut cell_mm = (0.5 * spacing_mm).min(CELL_MM);
     while cell_mm > FINEST_MM && work(cell_mm / 1.05) < NO_WORK {

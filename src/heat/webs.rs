@@ -14,8 +14,9 @@ pub const HOT_K: f64 = 400.0;
 /// Places looked at along the cuts: one every so often, at most so many.
 const STEP_UM: f64 = 30.0;
 const MOST_PLACES: f64 = 4e5;
-/// Cells of the grid that cuts are found by.
+/// Cells of the grid that cuts are found by; smaller where cuts lie closer than that, down to so many spacings.
 const GRID_UM: f64 = 30.0;
+const GRID_SPACINGS: f64 = 8.0;
 /// The way across a web is searched in so many pieces.
 const PIECES: f64 = 6.0;
 /// No web is as narrow as this: the overlap of a join runs on the cut itself, and cuts a kerf apart meet.
@@ -160,6 +161,11 @@ fn stubs(motion: &Motion, lines: &Grid) -> Vec<bool> {
     out
 }
 
+fn sheet_um2(motion: &Motion) -> f64 {
+    let s = motion.sheet_mm;
+    ((s[2] - s[0]) * (s[3] - s[1])).abs() * 1e6
+}
+
 struct Outlines {
     /// Those of a path follow each other.
     lines: Grid,
@@ -200,7 +206,10 @@ impl Outlines {
         for (i, s) in segments.iter_mut().enumerate() {
             s.index = i as u32;
         }
-        let lines = Grid::over(segments, GRID_UM);
+        let length_um: f64 = segments.iter().map(Segment::length).sum();
+        let spacing_um = sheet_um2(motion) / length_um.max(1.0);
+        let cell_um = GRID_UM.min((GRID_SPACINGS * spacing_um).max(2.0));
+        let lines = Grid::over(segments, cell_um);
         let stubs = stubs(motion, &lines);
         let kept = || lines.segments.iter().filter(|s| !stubs[s.index as usize]);
         let y0 = motion.sheet_mm[1] * 1e3;

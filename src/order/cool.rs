@@ -32,7 +32,7 @@ const NARROW_BARS: f64 = 1.5;
 /// Steps of the even spread, in time constants.
 const EVEN_STEP: f64 = 0.05;
 /// Cells that all cuts together may note for each of them to be warmed in each step; beyond, their sum is.
-const MOST_NOTED: usize = 2_000_000;
+const MOST_NOTED: usize = 300_000;
 
 /// A part of a path that is cut in one go.
 struct Bite {

@@ -1,5 +1,6 @@
 //! Drawing on a pixmap: text, lines, rings, scale bars and colour bars.
 
+use rustc_hash::FxHashSet;
 use skrifa::instance::{LocationRef, Size};
 use skrifa::outline::{DrawSettings, OutlinePen};
 use skrifa::{FontRef, MetadataProvider};
@@ -102,13 +103,50 @@ impl Canvas {
             self.line(&points, closed, width, colour);
             return;
         }
-        // Filling a stroke takes time with the square of its pieces that cross a row of pixels.
         if closed {
             points.push(points[0]);
         }
-        for start in (0..points.len() - 1).step_by(PIECE) {
-            let end = (start + PIECE + 1).min(points.len());
-            self.line(&points[start..end], false, width, colour);
+        self.in_pieces(&points, &mut FxHashSet::default(), width, colour);
+    }
+    /// Open polylines of one colour; of very many, what is gone over again is drawn once.
+    pub fn polylines(&mut self, lines: &[Vec<[f32; 2]>], width: f32, colour: Rgb) {
+        let many = lines.iter().map(Vec::len).sum::<usize>() > LONG;
+        let mut seen = FxHashSet::default();
+        for line in lines {
+            if many {
+                self.in_pieces(line, &mut seen, width, colour);
+            } else {
+                self.line(line, false, width, colour);
+            }
+        }
+    }
+    /// Draws what was not seen before in pieces: filling a stroke takes time with the square of its pieces that cross
+    /// a row of pixels.
+    fn in_pieces(
+        &mut self,
+        points: &[[f32; 2]],
+        seen: &mut FxHashSet<([i32; 2], [i32; 2])>,
+        width: f32,
+        colour: Rgb,
+    ) {
+        let place = |p: [f32; 2]| p.map(|v| (v / NEAR_PX).round() as i32);
+        let fresh: Vec<bool> = points
+            .windows(2)
+            .map(|w| {
+                let (a, b) = (place(w[0]), place(w[1]));
+                seen.insert((a.min(b), a.max(b)))
+            })
+            .collect();
+        let mut start = 0;
+        for same in fresh.chunk_by(|a, b| a == b) {
+            let end = start + same.len();
+            if same[0] {
+                for from in (start..end).step_by(PIECE) {
+                    let to = (from + PIECE).min(end);
+                    self.line(&points[from..=to], false, width, colour);
+                }
+            }
+            start = end;
         }
     }
     fn line(&mut self, points: &[[f32; 2]], closed: bool, width: f32, colour: Rgb) {

@@ -84,9 +84,11 @@ pub fn heat_png(result: &HeatResult, motion: &Motion, picture: &HeatPicture) -> 
     if let Some(limit) = picture.limit_k {
         contour(&mut canvas, &view, cells, limit);
     }
-    for burn in motion.burns.iter().filter(|b| b.pass <= 1) {
-        canvas.polyline(burn.points.iter().map(|p| view.px(*p)), false, 1.0, PAPER);
-    }
+    let first = motion.burns.iter().filter(|b| b.pass <= 1);
+    let ways: Vec<Vec<[f32; 2]>> = first
+        .map(|burn| burn.points.iter().map(|p| view.px(*p)).collect())
+        .collect();
+    canvas.polylines(&ways, 1.0, PAPER);
     let m = &result.memory;
     let [x, y] = view.px(m.peak_at_mm);
     canvas.circle(x, y, 9.0, None, Some((ALARM, 2.5)));

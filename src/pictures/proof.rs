@@ -83,9 +83,8 @@ fn inside(canvas: &mut Canvas, view: &View, picture: &ProofPicture) {
     for ring in &picture.drawn {
         canvas.polyline(px(ring), true, kerf + 2.0, DRAWN);
     }
-    for way in &picture.ways {
-        canvas.polyline(px(way), false, kerf, SWEPT);
-    }
+    let ways: Vec<_> = picture.ways.iter().map(px).collect();
+    canvas.polylines(&ways, kerf, SWEPT);
 }
 
 /// What of a polyline comes into a box, in runs.
@@ -137,17 +136,9 @@ fn close_view(canvas: &mut Canvas, picture: &ProofPicture, close: &Close, left: 
         .iter()
         .flat_map(|w| clipped(w, false, wide))
         .collect();
-    for way in &ways {
-        small.polyline(
-            px(way),
-            false,
-            (picture.kerf_mm * view.px_per_mm) as f32,
-            SWEPT,
-        );
-    }
-    for way in &ways {
-        small.polyline(px(way), false, 1.2, WAY);
-    }
+    let ways: Vec<_> = ways.iter().map(px).collect();
+    small.polylines(&ways, (picture.kerf_mm * view.px_per_mm) as f32, SWEPT);
+    small.polylines(&ways, 1.2, WAY);
     for ring in &near {
         small.polyline(px(ring), true, 1.6, DRAWN);
     }

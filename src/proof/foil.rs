@@ -98,9 +98,9 @@ struct Piece {
 
 const BAND: usize = 32;
 
-/// Scan lines that cuts may cross, all together, beside [`FREE_PER_CUT`] of each: sorting the intervals takes seconds.
-const MOST_CROSSED: f64 = 1e8;
-const FREE_PER_CUT: f64 = 50.0;
+/// Scan lines that cuts may cross, all together, beside [`FREE_PER_CUT`] of each: what is swept of them takes seconds.
+const MOST_CROSSED: f64 = 4e7;
+const FREE_PER_CUT: f64 = 10.0;
 
 /// Lines this close do not miss what is a little wider than a speck.
 const FINE_UM: f64 = 0.5;
@@ -231,7 +231,7 @@ fn flood_lines(
                 let swept = band.swept(cuts, near, radius_um);
                 let crossings = band.crossings(edges, &edge_bands[b]);
                 let mut rows: Vec<(Vec<Run>, Vec<f64>)> = (swept.into_iter().zip(crossings))
-                    .map(|(swept, crossings)| metal(swept, crossings, sheet_um))
+                    .map(|(swept, crossings)| metal(swept, crossings, sheet_um, radius_um))
                     .collect();
                 let wider = match mark {
                     Mark::Cores(um) => band.swept(cuts, near, um),
@@ -239,7 +239,7 @@ fn flood_lines(
                     Mark::Nothing | Mark::Apart => Vec::new(),
                 };
                 for ((runs, _), wider) in rows.iter_mut().zip(wider) {
-                    mark_cores(runs, wider, sheet_um);
+                    mark_cores(runs, wider, sheet_um, radius_um);
                 }
                 if matches!(mark, Mark::Apart) {
                     for (runs, crossings) in &mut rows {
@@ -311,7 +311,8 @@ impl Band {
         for s in near.iter().map(|&i| &cuts[i as usize]) {
             let (low, high) = (s.a[1].min(s.b[1]) - radius, s.a[1].max(s.b[1]) + radius);
             for line in self.between(low, high) {
-                let Some((a, b)) = s.interval([0.0, self.y(line)], [1.0, 0.0], radius) else {
+                let y = self.y(line);
+                let Some((a, b)) = level(s, y, radius) else {
                     continue;
                 };
                 // What is cut one after the other mostly overlaps.
@@ -340,14 +341,130 @@ impl Band {
     }
 }
 
+/// The stretch of the level line at `y` that lies within `radius` of a segment: [`Segment::interval`], for level lines.
+fn level(s: &Segment, y: f64, radius: f64) -> Option<(f64, f64)> {
+    let [dx, dy] = [s.b[0] - s.a[0], s.b[1] - s.a[1]];
+    let long2 = dx * dx + dy * dy;
+    let up = y - s.a[1];
+    // Across the segment the stretch is bounded by lines beside it, along it by those square to its ends.
+    let (beside, half) = (s.a[0] + up * dx / dy, radius * long2.sqrt() / dy.abs());
+    let reach = (half * dx).abs() / long2;
+    if up / dy - reach >= 0.0 && up / dy + reach <= 1.0 {
+        return Some((beside - half, beside + half));
+    }
+    let (mut from, mut to) = (f64::INFINITY, f64::NEG_INFINITY);
+    for c in [s.a, s.b] {
+        let left = radius * radius - (y - c[1]) * (y - c[1]);
+        if left >= 0.0 {
+            let root = left.sqrt();
+            (from, to) = (from.min(c[0] - root), to.max(c[0] + root));
+        }
+    }
+    let everywhere = (f64::NEG_INFINITY, f64::INFINITY);
+    let across = match dy.abs() > 1e-12 {
+        true => Some((beside - half, beside + half)),
+        false => (up.abs() <= radius).then_some(everywhere),
+    };
+    let along = match dx.abs() > 1e-12 {
+        true => {
+            let end = |length2: f64| s.a[0] + (length2 - up * dy) / dx;
+            Some((end(0.0).min(end(long2)), end(0.0).max(end(long2))))
+        }
+        false => (0.0..=long2).contains(&(up * dy)).then_some(everywhere),
+    };
+    if let (Some(across), Some(along)) = (across, along) {
+        let (low, high) = (across.0.max(along.0), across.1.min(along.1));
+        if long2 > 0.0 && low < high {
+            (from, to) = (from.min(low), to.max(high));
+        }
+    }
+    (from <= to).then_some((from, to))
+}
+
+/// The union of the intervals between `from` and `to` in order: those that are many, in bins of a line, take no sorting.
+fn united(mut swept: Vec<(f64, f64)>, [from, to]: [f64; 2], bin_um: f64) -> Vec<(f64, f64)> {
+    let bins = ((to - from) / bin_um).ceil().max(1.0);
+    if swept.len() as f64 > bins / 2.0 {
+        swept = binned(&swept, [from, to], bins as usize);
+    } else {
+        swept.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    }
+    let mut whole: Vec<(f64, f64)> = Vec::new();
+    for (a, b) in swept {
+        match whole.last_mut() {
+            Some(last) if a <= last.1 => last.1 = last.1.max(b),
+            _ => whole.push((a, b)),
+        }
+    }
+    whole
+}
+
+/// Intervals with the same union, in order of their starts. Of those that end in a bin, or start in one, the longest
+/// counts there; what lies within one bin is kept as it is.
+fn binned(swept: &[(f64, f64)], [from, to]: [f64; 2], bins: usize) -> Vec<(f64, f64)> {
+    #[derive(Clone, Copy)]
+    struct Bin {
+        /// Intervals that go on into it less those that do not: of all bins up to here, how many cover it.
+        over: i32,
+        ends: f64,
+        starts: f64,
+    }
+    let empty = Bin {
+        over: 0,
+        ends: f64::NEG_INFINITY,
+        starts: f64::INFINITY,
+    };
+    let width = (to - from) / bins as f64;
+    let mut line = vec![empty; bins + 1];
+    let mut short: Vec<(usize, (f64, f64))> = Vec::new();
+    for &(a, b) in swept.iter().filter(|(a, b)| *b >= from && *a <= to) {
+        let (a, b) = (a.max(from), b.min(to));
+        let bin = |x: f64| (((x - from) / width) as usize).min(bins - 1);
+        let (first, last) = (bin(a), bin(b));
+        if first == last {
+            short.push((first, (a, b)));
+            continue;
+        }
+        line[first].starts = line[first].starts.min(a);
+        line[last].ends = line[last].ends.max(b);
+        line[first + 1].over += 1;
+        line[last].over -= 1;
+    }
+    short.sort_unstable_by(|a, b| a.0.cmp(&b.0).then(a.1.0.total_cmp(&b.1.0)));
+    let mut short = short.into_iter().peekable();
+    let mut out = Vec::new();
+    let mut over = 0;
+    for (i, bin) in line[..bins].iter().enumerate() {
+        over += bin.over;
+        let (low, high) = (from + i as f64 * width, from + (i + 1) as f64 * width);
+        if over > 0 {
+            out.push((low, high));
+        } else if bin.ends > low {
+            out.push((low, bin.ends));
+        }
+        // What starts later than an interval that goes on to the next bin adds nothing.
+        let starts = if over > 0 { low } else { bin.starts };
+        while let Some((_, one)) = short.next_if(|s| s.0 == i) {
+            if one.0 < starts {
+                out.push(one);
+            }
+        }
+        if over == 0 && bin.starts < high {
+            out.push((bin.starts, high));
+        }
+    }
+    out
+}
+
 /// The metal of a line between what is swept, and how much of it lies in drawn openings. Answers the crossings too, in
 /// order.
 fn metal(
-    mut swept: Vec<(f64, f64)>,
+    swept: Vec<(f64, f64)>,
     mut crossings: Vec<f64>,
     sheet: [f64; 4],
+    bin_um: f64,
 ) -> (Vec<Run>, Vec<f64>) {
-    swept.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let swept = united(swept, [sheet[0], sheet[2]], bin_um);
     crossings.sort_unstable_by(f64::total_cmp);
     let mut runs = Vec::new();
     let mut at = sheet[0];
@@ -390,8 +507,8 @@ fn metal(
 }
 
 /// Marks the runs in which a place lies outside the larger sweep: what that leaves lies in one run each.
-fn mark_cores(runs: &mut [Run], mut wider: Vec<(f64, f64)>, sheet: [f64; 4]) {
-    wider.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+fn mark_cores(runs: &mut [Run], wider: Vec<(f64, f64)>, sheet: [f64; 4], bin_um: f64) {
+    let wider = united(wider, [sheet[0], sheet[2]], bin_um);
     let mut at = sheet[0];
     let mut k = 0;
     for (a, b) in wider.into_iter().chain([(sheet[2], sheet[2])]) {
@@ -598,5 +715,69 @@ impl Flood {
             }
         }
         foil
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::random::Random;
+
+    #[test]
+    fn a_line_swept_in_bins_is_the_line_swept_in_order() {
+        let mut random = Random(4);
+        let mut number = |least: f64, most: f64| least + (most - least) * random.unit();
+        for round in 0..300 {
+            let longest = [0.3, 3.0, 40.0][round % 3];
+            let swept: Vec<(f64, f64)> = (0..60)
+                .map(|_| {
+                    let a = number(-20.0, 120.0);
+                    (a, a + number(0.0, longest))
+                })
+                .collect();
+            let sheet = [0.0, 100.0];
+            let in_order = united(swept.clone(), sheet, 1e-3);
+            let clipped = |all: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
+                all.into_iter()
+                    .map(|(a, b)| (a.max(0.0), b.min(100.0)))
+                    .filter(|(a, b)| a < b)
+                    .collect()
+            };
+            let in_bins = united(swept, sheet, 2.0);
+            assert_eq!(clipped(in_order), clipped(in_bins));
+        }
+    }
+
+    #[test]
+    fn the_stretch_of_a_level_line_is_that_of_any_line() {
+        let mut random = Random(5);
+        let mut number = |most: f64| most * (2.0 * random.unit() - 1.0);
+        let mut met = 0;
+        for round in 0..4000 {
+            let a = [number(30.0), number(30.0)];
+            // Also level, upright and without length.
+            let b = match round % 8 {
+                0 => [number(30.0), a[1]],
+                1 => [a[0], number(30.0)],
+                2 => a,
+                _ => [a[0] + number(8.0), a[1] + number(8.0)],
+            };
+            let s = Segment {
+                a,
+                b,
+                owner: 0,
+                index: 0,
+                at_um: 0.0,
+            };
+            let y = a[1] + number(10.0);
+            let ours = level(&s, y, 4.0);
+            let general = s.interval([0.0, y], [1.0, 0.0], 4.0);
+            assert_eq!(ours.is_some(), general.is_some(), "{s:?} at {y}");
+            if let (Some(p), Some(q)) = (ours, general) {
+                met += 1;
+                assert!((p.0 - q.0).abs() < 1e-9 && (p.1 - q.1).abs() < 1e-9);
+            }
+        }
+        assert!(met > 1000, "{met}");
     }
 }

@@ -157,13 +157,27 @@ fn along(shape: &[usize], burns: &[Burn]) -> [[f64; 2]; 3] {
 }
 
 /// The angle by which a walk along the points turns around `p`: a full turn when it encloses `p`.
+///
+/// That between its ends, and a full turn for each time that it goes over to the left of `p` from above, less those from
+/// below.
 fn angle_around(points: &[[f64; 2]], p: [f64; 2]) -> f64 {
-    points
-        .windows(2)
-        .map(|w| {
-            let a = [w[0][0] - p[0], w[0][1] - p[1]];
-            let b = [w[1][0] - p[0], w[1][1] - p[1]];
-            libm::atan2(a[0] * b[1] - a[1] * b[0], a[0] * b[0] + a[1] * b[1])
-        })
-        .sum()
+    let from_p = |q: &[f64; 2]| [q[0] - p[0], q[1] - p[1]];
+    let (Some(first), Some(last)) = (points.first(), points.last()) else {
+        return 0.0;
+    };
+    let mut turns = 0i32;
+    let mut a = from_p(first);
+    for q in &points[1..] {
+        let b = from_p(q);
+        if (a[1] >= 0.0) != (b[1] >= 0.0) && a[0] - a[1] * (b[0] - a[0]) / (b[1] - a[1]) < 0.0 {
+            turns += if a[1] >= 0.0 { 1 } else { -1 };
+        }
+        a = b;
+    }
+    // No negative zero: it would be below.
+    let angle = |q: &[f64; 2]| {
+        let d = from_p(q);
+        libm::atan2(d[1] + 0.0, d[0])
+    };
+    f64::from(turns) * std::f64::consts::TAU + angle(last) - angle(first)
 }
