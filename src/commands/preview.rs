@@ -2,7 +2,7 @@
 
 use super::{Common, Exit, Overrides};
 use crate::finding::{Finding, Severity};
-use crate::heat::{Detail, HeatResult, SimOptions, simulate};
+use crate::heat::{Detail, HeatResult, MOST_SWEEPS, SimOptions, simulate, sweeps};
 use crate::kerf::{CutKind, CutPath};
 use crate::motion::Motion;
 use crate::order::cool::even_limit_k;
@@ -178,6 +178,12 @@ fn complete(mut motion: Motion, recipe: &Recipe) -> anyhow::Result<Motion> {
             s[2].max(bounds[2]),
             s[3].max(bounds[3]),
         ];
+    }
+    let times = sweeps(&motion, recipe);
+    if times > MOST_SWEEPS {
+        bail!(
+            "the cuts of one pass sweep the whole sheet {times:.0} times over: no foil would be left whose heat could be told; check the job's units and scale and the recipe's kerf"
+        );
     }
     Ok(motion)
 }

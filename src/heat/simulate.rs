@@ -94,6 +94,18 @@ impl fmt::Debug for SimOptions<'_> {
     }
 }
 
+/// How often the first pass of a job would sweep all of its sheet, kerf by kerf. Where that is more than
+/// [`MOST_SWEEPS`], no foil would be left to warm, and the job is not simulated.
+pub fn sweeps(motion: &Motion, recipe: &Recipe) -> f64 {
+    let s = motion.sheet_mm;
+    let first = motion.burns.iter().filter(|b| b.pass <= 1);
+    let swept_mm2 = first.map(Burn::length_mm).sum::<f64>() * recipe.kerf.width_um * 1e-3;
+    swept_mm2 / ((s[2] - s[0]) * (s[3] - s[1])).abs().max(1e-6)
+}
+
+/// Twice would do to clear a sheet with cuts half a kerf apart; with some to spare.
+pub const MOST_SWEEPS: f64 = 6.0;
+
 /// Simulates the whole job. Heat is `laser.absorbed_fraction` of each burn's power.
 pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -> HeatResult {
     let mut foil = Foil::new(recipe);

@@ -14,6 +14,8 @@ pub const HOT_K: f64 = 400.0;
 /// Places looked at along the cuts: one every so often, at most so many.
 const STEP_UM: f64 = 30.0;
 const MOST_PLACES: f64 = 4e5;
+/// And where cuts lie closer than a kerf on the whole, so that hardly any foil is left between them.
+const MOST_PLACES_CROWDED: f64 = 2e4;
 /// Cells of the grid that cuts are found by; smaller where cuts lie closer than that, down to so many spacings.
 const GRID_UM: f64 = 30.0;
 const GRID_SPACINGS: f64 = 8.0;
@@ -94,7 +96,7 @@ pub fn hot_webs(motion: &Motion, foil: &Foil) -> Option<WebWarning> {
     let kerf_um = foil.kerf_m * 1e6;
     let outlines = Outlines::new(motion);
     let mut webs: Vec<_> = outlines
-        .places()
+        .places(kerf_um)
         .into_par_iter()
         .with_min_len(256)
         .flat_map_iter(|(line, p)| {
@@ -174,6 +176,8 @@ struct Outlines {
     rows: Vec<Vec<Crossed>>,
     y0: f64,
     row_um: f64,
+    /// Area of the sheet over the length of the cuts.
+    spacing_um: f64,
 }
 
 /// Segments of one path that reach into a row, and how far they go.
@@ -246,15 +250,21 @@ impl Outlines {
             rows,
             y0,
             row_um,
+            spacing_um,
         }
     }
     /// Places evenly spread along the cuts, and the segments that they lie on.
-    fn places(&self) -> Vec<(usize, [f64; 2])> {
+    fn places(&self, kerf_um: f64) -> Vec<(usize, [f64; 2])> {
         let kept: Vec<&Segment> = (self.lines.segments.iter())
             .filter(|s| !self.stubs[s.index as usize])
             .collect();
         let length: f64 = kept.iter().map(|s| s.length()).sum();
-        let step = STEP_UM.max(length / MOST_PLACES);
+        let most = if self.spacing_um < kerf_um {
+            MOST_PLACES_CROWDED
+        } else {
+            MOST_PLACES
+        };
+        let step = STEP_UM.max(length / most);
         let mut out = Vec::new();
         // How far along the next segment its next place lies.
         let mut next = 0.0;

@@ -138,6 +138,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         stated,
         motion: reader.clock.motion,
         lines: reader.clock.lines,
+        idle: Vec::new(),
         faults: reader.faults,
     };
     job.motion.end_s = reader.clock.time_s;

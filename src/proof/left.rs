@@ -156,6 +156,7 @@ impl Proof<'_> {
                 if near {
                     self.short(layer, &s, line);
                 } else {
+                    let line = self.gone(&s).or(line);
                     self.fault(
                         layer,
                         s.at,
@@ -171,7 +172,7 @@ impl Proof<'_> {
                     layer,
                     s.at,
                     Finding::blocking("not-opened", "this line is drawn and not cut"),
-                    None,
+                    self.gone(&s),
                 );
             } else {
                 self.fault(
@@ -199,7 +200,9 @@ impl Proof<'_> {
                 continue;
             }
             let at = edges::place(ring, (from + to) / 2.0).0;
-            let line = self.line_near(at);
+            let line = self
+                .line_gone(part.ring as usize, from, to)
+                .or_else(|| self.line_near(at));
             self.missed.insert(self.shape_of[all[k].ring as usize]);
             self.fault(layer, at, attached(to - from), line);
         }
@@ -217,7 +220,7 @@ impl Proof<'_> {
             if *used {
                 continue;
             }
-            let line = self.line_near(s.at);
+            let line = self.gone(s).or_else(|| self.line_near(s.at));
             self.missed.insert(self.shape_of[s.ring as usize]);
             if s.slit && !s.reachable {
                 self.fault(
@@ -236,6 +239,10 @@ impl Proof<'_> {
                 self.fault(layer, s.at, attached(s.length_um()), line);
             }
         }
+    }
+
+    fn gone(&self, s: &Stretch) -> Option<u32> {
+        self.line_gone(s.ring as usize, s.from_um, s.to_um)
     }
 
     /// Whether a cut runs past the stretch, though too far from it.

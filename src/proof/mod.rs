@@ -155,6 +155,8 @@ pub struct ReadJob {
     pub motion: Motion,
     /// For each burn the line of the file that each of its points comes from (0: none).
     pub lines: Vec<Vec<u32>>,
+    /// Jumps after which nothing is cut before the next: where to, and their lines.
+    pub idle: Vec<([f64; 2], u32)>,
     pub faults: Faults,
 }
 

@@ -128,13 +128,15 @@ impl Proof<'_> {
         let overlap_um = (4.0 * self.recipe.run_in_um()).max(100.0);
         // Lines that meet in an opening hardly wider than the beam all pass along its edges.
         let few_um = 16.0 * self.limits.radius_um;
-        for r in results {
+        for (ring, r) in results.iter().enumerate() {
             if r.samples == 0 {
                 continue;
             }
             if let Some((at, found)) = &r.short_at {
                 let at = *at;
-                let line = self.astray(at, found).or_else(|| self.line_near(at));
+                let line = (self.line_gone(ring, 0.0, r.length_um))
+                    .or_else(|| self.astray(at, found))
+                    .or_else(|| self.line_near(at));
                 self.fault(layer, at, too_few(found.len(), self.limits.passes), line);
             }
             let Some(at) = r.extra_at else { continue };

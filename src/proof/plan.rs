@@ -172,6 +172,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         stated,
         motion,
         lines: clock.lines,
+        idle: Vec::new(),
         faults,
     })
 }

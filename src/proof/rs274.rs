@@ -97,6 +97,9 @@ struct Machine<'a> {
     beam: bool,
     /// The beam went on and nothing has moved since.
     unmoved: bool,
+    /// A jump that nothing was cut after yet, and such jumps before it.
+    jumped: Option<([f64; 2], u32)>,
+    idle: Vec<([f64; 2], u32)>,
     ended: bool,
     closed: bool,
     after_end: bool,
@@ -119,6 +122,8 @@ impl<'a> Machine<'a> {
             power: None,
             beam: false,
             unmoved: false,
+            jumped: None,
+            idle: Vec::new(),
             ended: false,
             closed: false,
             after_end: false,
@@ -390,6 +395,7 @@ impl<'a> Machine<'a> {
         } else {
             self.clock.time_s += self.dialect.jump_s(from, to);
         }
+        self.idle.extend(self.jumped.replace((to, n)));
     }
 
     fn feed_motion(
@@ -449,6 +455,7 @@ impl<'a> Machine<'a> {
         {
             self.end_burn();
         }
+        self.jumped = None;
         if self.burn.is_none() {
             let (path, pass) = self.name();
             let burn = Burn {
@@ -564,8 +571,10 @@ impl<'a> Machine<'a> {
             stated: self.stated,
             motion,
             lines: self.clock.lines,
+            idle: self.idle,
             faults: self.faults,
         };
+        job.idle.extend(self.jumped);
         job.motion.sheet_mm = job.sheet_mm().unwrap_or_default();
         job
     }

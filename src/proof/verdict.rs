@@ -4,7 +4,7 @@ use super::bars::Bar;
 use super::edges::{self, Limits, RingResult, SEARCH_UM};
 use super::foil::{self, LoosePiece};
 use super::sheet::Outline;
-use super::ways::{cut_segments, rings};
+use super::ways::{cut_segments, rings, to_page};
 use super::{Fault, Faults, ReadJob, order};
 use crate::artwork::Layer;
 use crate::finding::Finding;
@@ -118,6 +118,11 @@ pub(super) fn nm(at_um: [f64; 2]) -> Point {
     Point::new(x, y)
 }
 
+/// A cut begins at most so far from the edge that it follows, micrometres: a run-in away. And jumps without a cut that are
+/// kept: a job of more of them is no job.
+const GONE_UM: f64 = 300.0;
+const MOST_IDLE: usize = 64;
+
 pub(super) struct Proof<'a> {
     pub(super) job: &'a ReadJob,
     pub(super) recipe: &'a Recipe,
@@ -129,6 +134,8 @@ pub(super) struct Proof<'a> {
     pub(super) shape_of: Vec<usize>,
     pub(super) drawn: Grid,
     pub(super) cut: Grid,
+    /// Where jumps end that nothing is cut after, on the page in micrometres, and their lines.
+    idle: Vec<([f64; 2], u32)>,
     /// Burns that go a way again.
     pub(super) repeated: BTreeSet<u32>,
     /// Shapes of the drawing with an edge that is not cut.
@@ -172,9 +179,14 @@ impl<'a> Proof<'a> {
         }
         let drawn = Grid::new(rings.iter().flatten().copied().collect(), box_um, cell);
         let cut = Grid::new(cut_segments(job, sheet_mm, recipe), box_um, cell);
+        let to_page = to_page(job, sheet_mm, recipe);
+        let idle = (job.idle.iter().take(MOST_IDLE))
+            .map(|&(p, line)| (to_page(p).map(|v| v * 1e3), line))
+            .collect();
         Proof {
             job,
             recipe,
+            idle,
             sheet_um,
             limits,
             max_bar_um: 1.5 * recipe.tie_bars.width_um,
@@ -386,6 +398,21 @@ impl<'a> Proof<'a> {
     pub(super) fn line_near(&self, p: [f64; 2]) -> Option<u32> {
         let (s, _, _) = self.cut.nearest(p, self.limits.radius_um + SEARCH_UM)?;
         self.job.line(s.owner as usize, s.index as usize)
+    }
+
+    /// The line of a jump to where a part of a drawn ring, from one length along it to another, should be cut from: the cut
+    /// after it is missing.
+    pub(super) fn line_gone(&self, ring: usize, from_um: f64, to_um: f64) -> Option<u32> {
+        let part = |s: &&Segment| s.at_um + s.length() >= from_um && s.at_um <= to_um;
+        let away = |p: [f64; 2]| {
+            let near = self.rings[ring].iter().filter(part).map(|s| s.nearest(p).1);
+            near.fold(f64::INFINITY, f64::min)
+        };
+        (self.idle.iter())
+            .map(|&(p, line)| (away(p), line))
+            .filter(|(away, _)| *away <= GONE_UM)
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map(|(_, line)| line)
     }
 
     fn web(&mut self) {

@@ -43,6 +43,20 @@ pub(super) fn rings(openings: &Regions) -> (Vec<Vec<Segment>>, Vec<usize>) {
 
 /// The ways of the beam on the page, millimetres, y down: one polyline per burn.
 pub fn ways_mm(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Vec<[f64; 2]>> {
+    let to_page = to_page(job, sheet_mm, recipe);
+    job.motion
+        .burns
+        .iter()
+        .map(|b| b.points.iter().copied().map(&to_page).collect())
+        .collect()
+}
+
+/// Where a place of the job lies on the page, millimetres.
+pub(super) fn to_page(
+    job: &ReadJob,
+    sheet_mm: [f64; 4],
+    recipe: &Recipe,
+) -> impl Fn([f64; 2]) -> [f64; 2] {
     let mirrored = job
         .mirrored()
         .unwrap_or(recipe.sheet.laser_side == LaserSide::Substrate);
@@ -55,19 +69,14 @@ pub fn ways_mm(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Vec<[f
     } else {
         job.motion.sheet_mm
     };
-    let to_page = |p: &[f64; 2]| {
+    move |p| {
         let x = if mirrored {
             sheet_mm[2] - (p[0] - own[0])
         } else {
             sheet_mm[0] + (p[0] - own[0])
         };
         [x, sheet_mm[1] + (own[3] - p[1])]
-    };
-    job.motion
-        .burns
-        .iter()
-        .map(|b| b.points.iter().map(to_page).collect())
-        .collect()
+    }
 }
 
 pub(super) fn cut_segments(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Vec<Segment> {

@@ -11,7 +11,7 @@ use foilwright::artwork::{self, Layer, ReadOptions, TieLine};
 use foilwright::finding::{Checked, Finding, Severity};
 use foilwright::recipe::{Recipe, built_in};
 use foilwright::regions::{Bounds, Point, Regions};
-use foilwright::stencil::{IslandMode, Stencil, hold_together, loose_pieces};
+use foilwright::stencil::{IslandMode, Stencil, hold_together, loose_pieces, rules};
 use raster::Raster;
 
 fn recipe() -> Recipe {
@@ -377,4 +377,26 @@ fn a_pocket_behind_a_point_is_cut_although_small() {
     };
     assert!(!s.tie_bars.is_empty());
     assert!(opens(&s.openings));
+}
+
+#[test]
+fn of_very_many_narrow_webs_the_narrowest_are_listed_and_the_rest_counted() {
+    // 50 x 50 squares, webs 22 um wide between columns and 16 um between rows: 2,450 of each kind.
+    let squares: String = (0..2500)
+        .map(|i| {
+            let (x, y) = (
+                0.5 + 0.172 * f64::from(i % 50),
+                0.5 + 0.166 * f64::from(i / 50),
+            );
+            format!(r#"<rect x="{x:.3}" y="{y:.3}" width="0.15" height="0.15"/>"#)
+        })
+        .collect();
+    let stencils = run(&layer(&squares), IslandMode::Tie).value;
+    let found = rules::check(&stencils[0], &recipe());
+    let webs: Vec<_> = found.iter().filter(|f| f.code == "web-narrow").collect();
+    assert_eq!(webs.len(), 2001);
+    let widths = webs[..2000].iter().map(|f| f.measured_um.unwrap());
+    assert!(widths.fold(0.0, f64::max) < 16.01);
+    let rest = &webs[2000].message;
+    assert!(rest.starts_with("2900 more places like this"), "{rest}");
 }

@@ -90,11 +90,18 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             .measured(0.0, web),
         );
     }
-    for neck in found.necks {
-        let um = neck.width_nm / NM_PER_UM;
+    let um = |neck: &necks::Neck| neck.width_nm / NM_PER_UM;
+    let kind = |neck: &necks::Neck| match neck.between {
+        Between::Foil if um(neck) < same => 0,
+        Between::Foil => 1,
+        Between::Opening if um(neck) < opening => 2,
+        Between::Opening => 3,
+    };
+    let words = |neck: &necks::Neck| {
+        let um = um(neck);
         let [x, y] = mm(neck.at);
-        let finding = match neck.between {
-            Between::Foil if um < same => Finding::warning(
+        let finding = match kind(neck) {
+            0 => Finding::warning(
                 "edges-coincide",
                 format!(
                     "two edges of openings lie {} apart, less than the kerf is known ({}): the hair of foil between them burns away",
@@ -104,7 +111,7 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             )
             .hint("let the openings overlap, or move them apart")
             .measured(um, same),
-            Between::Foil => Finding::warning(
+            1 => Finding::warning(
                 "web-narrow",
                 format!(
                     "a web of foil is {} wide: it may tear or bend (at least {})",
@@ -114,7 +121,7 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             )
             .hint("move the openings apart")
             .measured(um, web),
-            Between::Opening if um < opening => Finding::warning(
+            2 => Finding::warning(
                 "opening-narrow",
                 format!(
                     "an opening is {} wide here (at least {})",
@@ -124,7 +131,7 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             )
             .hint("draw it wider, or cut a thinner foil")
             .measured(um, opening),
-            Between::Opening => Finding::note(
+            _ => Finding::note(
                 "aspect-ratio",
                 format!(
                     "an opening is {} wide here, {:.2} foil thicknesses: the foil's edge shades the film (better {})",
@@ -136,8 +143,49 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             .hint("draw it wider, or cut a thinner foil")
             .measured(um, aspect),
         };
-        findings.push(finding.at(x, y));
+        finding.at(x, y)
+    };
+    let mut left_out = [0usize; 4];
+    let limits: [f64; 4] = std::array::from_fn(|k| {
+        let widths = found.necks.iter().filter(|n| kind(n) == k).map(um);
+        widest_listed(widths.collect())
+    });
+    let mut listed = [0usize; 4];
+    for neck in &found.necks {
+        let listed = &mut listed[kind(neck)];
+        if um(neck) <= limits[kind(neck)] && *listed < LISTED {
+            *listed += 1;
+            findings.push(words(neck));
+        } else {
+            left_out[kind(neck)] += 1;
+        }
     }
+    for neck in &found.necks {
+        let count = std::mem::take(&mut left_out[kind(neck)]);
+        if count > 0 {
+            let one = words(neck);
+            let limit_um = limits[kind(neck)];
+            findings.push(Finding {
+                message: format!(
+                    "{count} more places like this, none narrower than {}, are not listed one by one",
+                    show_length_um(limit_um)
+                ),
+                measured_um: Some(limit_um),
+                ..one
+            });
+        }
+    }
+}
+
+/// Widths of one kind that are listed one by one, the narrowest, where there are more.
+const LISTED: usize = 2000;
+
+/// The largest of the figures that are listed: all of them where they are few.
+fn widest_listed(mut figures: Vec<f64>) -> f64 {
+    if figures.len() <= LISTED {
+        return f64::INFINITY;
+    }
+    *figures.select_nth_unstable_by(LISTED - 1, f64::total_cmp).1
 }
 
 fn areas(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
