@@ -1,7 +1,7 @@
 //! Area, length, containment and nearest points.
 
+use super::packed::{Packed, Segment};
 use super::{Point, Regions};
-use rstar::{AABB, PointDistance, RTree, RTreeObject};
 
 /// Signed area of a ring, square nanometres; positive for outer rings.
 pub fn ring_area_nm2(ring: &[Point]) -> f64 {
@@ -88,22 +88,15 @@ pub struct Edge {
     pub vertex: u32,
 }
 
-impl RTreeObject for Edge {
-    type Envelope = AABB<[f64; 2]>;
-    fn envelope(&self) -> Self::Envelope {
-        AABB::from_corners(self.a, self.b)
+impl Segment for Edge {
+    fn ends(&self) -> ([f64; 2], [f64; 2]) {
+        (self.a, self.b)
     }
 }
 
-impl PointDistance for Edge {
-    fn distance_2(&self, p: &[f64; 2]) -> f64 {
-        nearest_on_segment(*p, self.a, self.b).1.powi(2)
-    }
-}
-
-/// All edges of a region in an r-tree; coordinates in nanometres.
+/// All edges of a region in a tree; coordinates in nanometres.
 #[derive(Debug)]
-pub struct EdgeIndex(RTree<Edge>);
+pub struct EdgeIndex(Packed<Edge>);
 
 impl EdgeIndex {
     pub fn new(regions: &Regions) -> EdgeIndex {
@@ -118,17 +111,17 @@ impl EdgeIndex {
                 });
             }
         }
-        EdgeIndex(RTree::bulk_load(all))
+        EdgeIndex(Packed::new(all))
     }
     /// The nearest edge, its nearest point and the distance in nanometres.
     pub fn nearest(&self, p: [f64; 2]) -> Option<(&Edge, [f64; 2], f64)> {
-        let edge = self.0.nearest_neighbor(&p)?;
+        let edge = self.0.nearest(p)?;
         let (q, d) = nearest_on_segment(p, edge.a, edge.b);
         Some((edge, q, d))
     }
     /// Edges whose distance from `p` is at most `radius_nm`.
     pub fn within(&self, p: [f64; 2], radius_nm: f64) -> impl Iterator<Item = &Edge> {
-        self.0.locate_within_distance(p, radius_nm * radius_nm)
+        self.0.within(p, radius_nm)
     }
     /// Whether the point lies inside the region; even-odd along a level ray.
     pub fn encloses(&self, p: [f64; 2]) -> bool {
@@ -143,7 +136,6 @@ impl EdgeIndex {
     }
     /// Edges whose box touches the given box.
     pub fn in_box(&self, min: [f64; 2], max: [f64; 2]) -> impl Iterator<Item = &Edge> {
-        self.0
-            .locate_in_envelope_intersecting(&AABB::from_corners(min, max))
+        self.0.in_box(min, max)
     }
 }

@@ -11,6 +11,7 @@ mod measure;
 pub mod medial;
 pub mod narrow;
 mod offset;
+pub mod packed;
 mod simple;
 mod trim;
 

@@ -10,6 +10,7 @@ use super::geometry::{V, apart_nm, crossing, dot, len, middle, sub, v};
 use super::symmetry::{self, Mirror};
 use crate::artwork::{ElementIndex, Layer};
 use crate::recipe::Recipe;
+use crate::regions::packed::Packed;
 use crate::regions::{EdgeIndex, Regions, nearest_on_segment};
 use crate::units::{NM_PER_MM, NM_PER_UM, show_length_um};
 use rayon::prelude::*;
@@ -151,6 +152,7 @@ pub fn place(
         return Placement::default();
     };
     let tree = core_edges(&foil.cores);
+    let marks = tree.marks(|e| e.piece as u32);
     let places = (PLACES * MANY / foil.loose().max(1)).clamp(FEWEST_PLACES, PLACES);
     let shores: Vec<Vec<Shore<'_>>> = (0..foil.cores.len())
         .into_par_iter()
@@ -161,9 +163,8 @@ pub fn place(
             samples(&foil.cores, i, places)
                 .into_iter()
                 .filter_map(|sample| {
-                    let across = tree
-                        .nearest_neighbor_iter(&sample.at)
-                        .find(|e| e.piece != i)?;
+                    let across =
+                        tree.nearest_beyond(sample.at, &marks, [i as u32; 2], |e| e.piece != i)?;
                     Some(Shore { sample, across })
                 })
                 .collect()
@@ -174,7 +175,7 @@ pub fn place(
     let mut hairs: FxHashMap<usize, Vec<V>> = FxHashMap::default();
     for &hair in &foil.hairs {
         let mut at: Vec<usize> = Vec::new();
-        for e in tree.nearest_neighbor_iter(&v(hair)) {
+        for e in tree.from_nearest(v(hair)) {
             if !at.contains(&e.piece) {
                 at.push(e.piece);
                 hairs.entry(e.piece).or_default().push(v(hair));
@@ -200,7 +201,7 @@ pub fn place(
 fn one_island(
     piece: usize,
     foil: &Foil,
-    tree: &RTree<CoreEdge>,
+    tree: &Packed<CoreEdge>,
     shores: &[Vec<Shore<'_>>],
     hairs: &FxHashMap<usize, Vec<V>>,
     order: &Anchoring,
@@ -271,7 +272,7 @@ fn one_island(
             .filter_map(|c| {
                 // The foil there need not be the mirror image: it has to be where the bar lands.
                 let (from, at) = (m.of(c.from), m.of(c.to));
-                let edge = *tree.nearest_neighbor(&at)?;
+                let edge = *tree.nearest(at)?;
                 let (to, off) = nearest_on_segment(at, edge.a, edge.b);
                 if off > symmetry::GAP_NM || order.hangs_on(edge.piece, piece) {
                     return None;
@@ -380,7 +381,7 @@ fn one_island(
         .filter_map(|&k| {
             let mut one = Vec::new();
             let b = &out.bars[k];
-            let edge = tree.nearest_neighbor(&b.from)?;
+            let edge = tree.nearest(b.from)?;
             add(&mut one, b.to, b.from, [0.0; 2], edge, centre);
             one.pop()
         })
@@ -434,7 +435,7 @@ fn add(all: &mut Vec<Candidate>, from: V, to: V, out: V, edge: &CoreEdge, centre
 /// The point of the island's own edge nearest to `q`: of a long edge that is not among the nearest of all, one of
 /// its samples.
 fn nearest_own(
-    tree: &RTree<CoreEdge>,
+    tree: &Packed<CoreEdge>,
     shore: &[Shore<'_>],
     foil: &Foil,
     piece: usize,
@@ -444,7 +445,7 @@ fn nearest_own(
     let mut best = (f64::INFINITY, fallback);
     let shape = foil.cores.shape(piece);
     if shape.rings().map(<[_]>::len).sum::<usize>() > 4 * shore.len() {
-        let near = tree.nearest_neighbor_iter(&q).take(NEAR_EDGES);
+        let near = tree.from_nearest(q).take(NEAR_EDGES);
         if let Some(e) = near.into_iter().find(|e| e.piece == piece) {
             return nearest_on_segment(q, e.a, e.b).0;
         }
@@ -478,7 +479,7 @@ fn nearest_own_edge(foil: &Foil, piece: usize, q: V) -> V {
 fn between_cores(
     c: Candidate,
     piece: usize,
-    tree: &RTree<CoreEdge>,
+    tree: &Packed<CoreEdge>,
     order: &Anchoring,
     centre: V,
 ) -> Option<Candidate> {
@@ -489,7 +490,10 @@ fn between_cores(
     let at = |t: f64| [c.from[0] + d[0] * t, c.from[1] + d[1] * t];
     let (a, b) = (at(margin), at(1.0 - margin));
     let mut met: Vec<(f64, &CoreEdge)> = tree
-        .locate_in_envelope_intersecting(&AABB::from_corners(a, b))
+        .in_box(
+            [a[0].min(b[0]), a[1].min(b[1])],
+            [a[0].max(b[0]), a[1].max(b[1])],
+        )
         .filter_map(|e| Some((crossing(a, b, e.a, e.b)?, e)))
         .collect();
     if met.is_empty() {
@@ -533,7 +537,7 @@ fn along_normal(e: &CoreEdge, d: V) -> V {
 }
 
 /// Whether a core other than the two joined comes within `half_nm` of the centre line.
-fn touches_third(tree: &RTree<CoreEdge>, a: V, b: V, half_nm: f64, joined: [usize; 2]) -> bool {
+fn touches_third(tree: &Packed<CoreEdge>, a: V, b: V, half_nm: f64, joined: [usize; 2]) -> bool {
     let d = sub(b, a);
     let l = len(d).max(1.0);
     let (along, across) = ([d[0] / l, d[1] / l], [-d[1] / l, d[0] / l]);
@@ -544,7 +548,7 @@ fn touches_third(tree: &RTree<CoreEdge>, a: V, b: V, half_nm: f64, joined: [usiz
     let reach = [(across[0] * half_nm).abs(), (across[1] * half_nm).abs()];
     let lo = [a[0].min(b[0]) - reach[0], a[1].min(b[1]) - reach[1]];
     let hi = [a[0].max(b[0]) + reach[0], a[1].max(b[1]) + reach[1]];
-    tree.locate_in_envelope_intersecting(&AABB::from_corners(lo, hi))
+    tree.in_box(lo, hi)
         .filter(|e| !joined.contains(&e.piece))
         .any(|e| {
             // The edge against the bar's box, in the bar's own axes.

@@ -3,13 +3,13 @@
 use super::geometry::{V, inner_point, sub, v};
 use super::whole;
 use crate::recipe::Recipe;
+use crate::regions::packed::{Packed, Segment};
 use crate::regions::{
     Bounds, Point, Regions, Shape, difference, distance_nm, inset, inset_with_origin, intersection,
     is_convex, outset, ring_area_nm2, union,
 };
 use crate::units::NM_PER_UM;
 use rayon::prelude::*;
-use rstar::{AABB, PointDistance, RTree, RTreeObject};
 use std::borrow::Cow;
 
 /// Smallest core that counts as foil to be held, square nanometres (one square micrometre).
@@ -225,11 +225,8 @@ fn hairs(shape: Shape<'_>, cores: &Regions, half_nm: f64, tolerance_nm: f64) -> 
         .shapes()
         .filter(|thin| {
             let near = half_nm + 8.0 * tolerance_nm;
-            let mut reached = thin.outer().iter().flat_map(|&p| {
-                edges
-                    .locate_within_distance(v(p), near * near)
-                    .map(|e| e.piece)
-            });
+            let mut reached =
+                (thin.outer().iter()).flat_map(|&p| edges.within(v(p), near).map(|e| e.piece));
             let first = reached.next();
             reached.any(|piece| Some(piece) != first)
         })
@@ -260,11 +257,11 @@ impl Foil {
             return Vec::new();
         }
         let tree = core_edges(&self.cores);
+        let marks = tree.marks(|e| e.piece as u32);
         let gap = |&piece: &usize| {
             let across = samples(&self.cores, piece, 96).into_iter().filter_map(|s| {
-                let e = tree
-                    .nearest_neighbor_iter(&s.at)
-                    .find(|e| e.piece != piece)?;
+                let e =
+                    tree.nearest_beyond(s.at, &marks, [piece as u32; 2], |e| e.piece != piece)?;
                 let (q, d) = crate::regions::nearest_on_segment(s.at, e.a, e.b);
                 Some((d, super::geometry::middle(s.at, q)))
             });
@@ -282,23 +279,14 @@ pub struct CoreEdge {
     pub piece: usize,
 }
 
-impl RTreeObject for CoreEdge {
-    type Envelope = AABB<V>;
-    fn envelope(&self) -> AABB<V> {
-        AABB::from_corners(self.a, self.b)
-    }
-}
-
-impl PointDistance for CoreEdge {
-    fn distance_2(&self, p: &V) -> f64 {
-        crate::regions::nearest_on_segment(*p, self.a, self.b)
-            .1
-            .powi(2)
+impl Segment for CoreEdge {
+    fn ends(&self) -> (V, V) {
+        (self.a, self.b)
     }
 }
 
 /// All edges of all cores.
-pub fn core_edges(cores: &Regions) -> RTree<CoreEdge> {
+pub fn core_edges(cores: &Regions) -> Packed<CoreEdge> {
     let mut all = Vec::with_capacity(cores.vertex_count());
     for (piece, shape) in cores.shapes().enumerate() {
         for ring in shape.rings() {
@@ -312,7 +300,7 @@ pub fn core_edges(cores: &Regions) -> RTree<CoreEdge> {
             }
         }
     }
-    RTree::bulk_load(all)
+    Packed::new(all)
 }
 
 /// A place on the edge of a core with the direction out of it.

@@ -1,0 +1,180 @@
+//! Segments packed into a tree that is built once.
+
+use static_aabb2d_index::{AABB, StaticAABB2DIndex, StaticAABB2DIndexBuilder};
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+
+/// What lies along a straight line between two ends.
+pub trait Segment {
+    fn ends(&self) -> ([f64; 2], [f64; 2]);
+}
+
+/// Segments, for searches by place.
+#[derive(Debug)]
+pub struct Packed<T> {
+    items: Vec<T>,
+    index: StaticAABB2DIndex<f64>,
+}
+
+/// The least and the greatest mark below each node of a tree.
+#[derive(Debug)]
+pub struct Marks(Vec<[u32; 2]>);
+
+impl<T: Segment> Packed<T> {
+    pub fn new(items: Vec<T>) -> Self {
+        let mut boxes = StaticAABB2DIndexBuilder::new(items.len());
+        for item in &items {
+            let (a, b) = item.ends();
+            boxes.add(
+                a[0].min(b[0]),
+                a[1].min(b[1]),
+                a[0].max(b[0]),
+                a[1].max(b[1]),
+            );
+        }
+        let index = boxes.build().expect("as many boxes as announced");
+        Packed { items, index }
+    }
+
+    /// Segments whose box touches the given box.
+    pub fn in_box(&self, min: [f64; 2], max: [f64; 2]) -> impl Iterator<Item = &T> {
+        self.index
+            .query_iter(min[0], min[1], max[0], max[1])
+            .map(|i| &self.items[i])
+    }
+
+    /// Segments at most so far from `p`.
+    pub fn within(&self, p: [f64; 2], radius: f64) -> impl Iterator<Item = &T> {
+        self.in_box(
+            [p[0] - radius, p[1] - radius],
+            [p[0] + radius, p[1] + radius],
+        )
+        .filter(move |item| square_to(*item, p) <= radius * radius)
+    }
+
+    /// The nearest segment, of equally near ones the first.
+    pub fn nearest(&self, p: [f64; 2]) -> Option<&T> {
+        self.search(p, |_| false, |_| true)
+    }
+
+    /// The nearest segment that is accepted. No segment whose mark lies between the two in `hidden` may be: where all
+    /// marks below a node do, it is passed over as a whole.
+    pub fn nearest_beyond(
+        &self,
+        p: [f64; 2],
+        marks: &Marks,
+        hidden: [u32; 2],
+        accepted: impl FnMut(&T) -> bool,
+    ) -> Option<&T> {
+        let passed = |node: usize| {
+            let [least, greatest] = marks.0[node];
+            hidden[0] <= least && greatest <= hidden[1]
+        };
+        self.search(p, passed, accepted)
+    }
+
+    /// Marks for [`nearest_beyond`](Self::nearest_beyond).
+    pub fn marks(&self, mark: impl Fn(&T) -> u32) -> Marks {
+        let below = self.index.all_box_indices();
+        let mut marks: Vec<[u32; 2]> = Vec::with_capacity(below.len());
+        for (node, &first) in below.iter().enumerate() {
+            marks.push(if node < self.items.len() {
+                [mark(&self.items[first]); 2]
+            } else {
+                // Levels are stored from the bottom up.
+                marks[self.children(first)]
+                    .iter()
+                    .fold([u32::MAX, 0], |m, c| [m[0].min(c[0]), m[1].max(c[1])])
+            });
+        }
+        Marks(marks)
+    }
+
+    /// Boxes of the node whose first child is given.
+    fn children(&self, first: usize) -> std::ops::Range<usize> {
+        let levels = self.index.level_bounds();
+        let level = levels.partition_point(|&end| end <= first);
+        first..(first + self.index.node_size()).min(levels[level])
+    }
+
+    fn search(
+        &self,
+        p: [f64; 2],
+        passed: impl Fn(usize) -> bool,
+        mut accepted: impl FnMut(&T) -> bool,
+    ) -> Option<&T> {
+        if self.items.is_empty() {
+            return None;
+        }
+        let (boxes, below) = (self.index.all_boxes(), self.index.all_box_indices());
+        // Nodes by the square of their distance: positive numbers are ordered as their bits are.
+        let mut open = BinaryHeap::from([Reverse((0u64, boxes.len() - 1))]);
+        let mut best = (f64::INFINITY, usize::MAX);
+        while let Some(Reverse((square, node))) = open.pop() {
+            if f64::from_bits(square) > best.0 {
+                break;
+            }
+            for child in self.children(below[node]) {
+                let square = square_to_box(&boxes[child], p);
+                if square > best.0 {
+                    continue;
+                }
+                if child >= self.items.len() {
+                    if !passed(child) {
+                        open.push(Reverse((square.to_bits(), child)));
+                    }
+                    continue;
+                }
+                let i = below[child];
+                let found = (square_to(&self.items[i], p), i);
+                if found < best && accepted(&self.items[i]) {
+                    best = found;
+                }
+            }
+        }
+        self.items.get(best.1)
+    }
+
+    /// Segments from the nearest on, of equally near ones the first first.
+    pub fn from_nearest(&self, p: [f64; 2]) -> impl Iterator<Item = &T> {
+        let (boxes, below) = (self.index.all_boxes(), self.index.all_box_indices());
+        let mut open = BinaryHeap::new();
+        // Whether it is a segment is told second, so that nodes come before segments as near.
+        if !self.items.is_empty() {
+            open.push(Reverse((0u64, false, boxes.len() - 1)));
+        }
+        std::iter::from_fn(move || {
+            while let Some(Reverse((_, is_item, at))) = open.pop() {
+                if is_item {
+                    return Some(&self.items[at]);
+                }
+                for child in self.children(below[at]) {
+                    if child < self.items.len() {
+                        let i = below[child];
+                        let square = square_to(&self.items[i], p);
+                        open.push(Reverse((square.to_bits(), true, i)));
+                    } else {
+                        let square = square_to_box(&boxes[child], p);
+                        open.push(Reverse((square.to_bits(), false, child)));
+                    }
+                }
+            }
+            None
+        })
+    }
+}
+
+/// The square of the distance to the box.
+fn square_to_box(b: &AABB<f64>, p: [f64; 2]) -> f64 {
+    let dx = (b.min_x - p[0]).max(p[0] - b.max_x).max(0.0);
+    let dy = (b.min_y - p[1]).max(p[1] - b.max_y).max(0.0);
+    dx * dx + dy * dy
+}
+
+/// The square of the distance to the segment.
+fn square_to(item: &impl Segment, p: [f64; 2]) -> f64 {
+    let (a, b) = item.ends();
+    let q = super::measure::nearest_on_segment(p, a, b).0;
+    let (dx, dy) = (p[0] - q[0], p[1] - q[1]);
+    dx * dx + dy * dy
+}
