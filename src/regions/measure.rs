@@ -37,19 +37,17 @@ pub(crate) fn edges(ring: &[Point]) -> impl Iterator<Item = (Point, Point)> + '_
 
 /// Whether the ring encloses the point, by the even-odd rule.
 pub fn ring_contains(ring: &[Point], p: Point) -> bool {
-    let mut inside = false;
-    for (a, b) in edges(ring) {
-        if (a.y > p.y) != (b.y > p.y) {
-            let cross = (i64::from(b.x) - i64::from(a.x)) as i128
-                * (i64::from(p.y) - i64::from(a.y)) as i128
-                - (i64::from(p.x) - i64::from(a.x)) as i128
-                    * (i64::from(b.y) - i64::from(a.y)) as i128;
-            if (cross > 0) == (b.y > a.y) {
-                inside = !inside;
-            }
-        }
+    edges(ring).fold(false, |inside, (a, b)| inside ^ is_left_of(p, a, b))
+}
+
+/// Whether a level ray from the point to greater x crosses the edge.
+fn is_left_of(p: Point, a: Point, b: Point) -> bool {
+    (a.y > p.y) != (b.y > p.y) && {
+        let cross = (i64::from(b.x) - i64::from(a.x)) as i128
+            * (i64::from(p.y) - i64::from(a.y)) as i128
+            - (i64::from(p.x) - i64::from(a.x)) as i128 * (i64::from(b.y) - i64::from(a.y)) as i128;
+        (cross > 0) == (b.y > a.y)
     }
-    inside
 }
 
 /// Whether a disc of the radius about `centre` lies on the inner side of every edge's line of a positive
@@ -133,6 +131,19 @@ impl EdgeIndex {
             .count()
             % 2
             == 1
+    }
+    /// The numbers of the shapes that enclose the point, of which each edge knows its own; by the even-odd rule.
+    pub fn around(&self, p: Point, shape: impl Fn(&Edge) -> usize) -> Vec<usize> {
+        let at = [f64::from(p.x), f64::from(p.y)];
+        let grid = |v: [f64; 2]| Point::new(v[0] as i32, v[1] as i32);
+        let mut crossed: Vec<usize> = self
+            .in_box(at, [f64::MAX, at[1]])
+            .filter(|e| is_left_of(p, grid(e.a), grid(e.b)))
+            .map(shape)
+            .collect();
+        crossed.sort_unstable();
+        let odd = crossed.chunk_by(|a, b| a == b).filter(|c| c.len() % 2 == 1);
+        odd.map(|c| c[0]).collect()
     }
     /// Edges whose box touches the given box.
     pub fn in_box(&self, min: [f64; 2], max: [f64; 2]) -> impl Iterator<Item = &Edge> {

@@ -283,7 +283,7 @@ impl<'a> Shape<'a> {
         let regions = self.regions;
         (self.first_ring..self.end_ring).map(move |i| regions.ring(i))
     }
-    fn vertex_count(&self) -> usize {
+    pub fn vertex_count(&self) -> usize {
         self.rings().map(<[Point]>::len).sum()
     }
     pub fn area_nm2(&self) -> f64 {

@@ -16,7 +16,7 @@ pub struct Packed<T> {
     index: StaticAABB2DIndex<f64>,
 }
 
-/// The least and the greatest mark below each node of a tree.
+/// The least and the greatest mark of each segment and below each node of a tree.
 #[derive(Debug)]
 pub struct Marks(Vec<[u32; 2]>);
 
@@ -54,26 +54,27 @@ impl<T: Segment> Packed<T> {
 
     /// The nearest segment, of equally near ones the first.
     pub fn nearest(&self, p: [f64; 2]) -> Option<&T> {
-        self.search(p, |_| false, |_| true)
+        self.search(p, |_| false)
     }
 
-    /// The nearest segment that is accepted. No segment whose mark lies between the two in `hidden` may be: where all
-    /// marks below a node do, it is passed over as a whole.
-    pub fn nearest_beyond(
-        &self,
-        p: [f64; 2],
-        marks: &Marks,
-        hidden: [u32; 2],
-        accepted: impl FnMut(&T) -> bool,
-    ) -> Option<&T> {
-        let passed = |node: usize| {
+    /// The nearest segment whose mark does not lie between the two in `hidden`. Nodes below which all marks do are
+    /// passed over as a whole.
+    pub fn nearest_beyond(&self, p: [f64; 2], marks: &Marks, hidden: [u32; 2]) -> Option<&T> {
+        self.search(p, |node| {
             let [least, greatest] = marks.0[node];
             hidden[0] <= least && greatest <= hidden[1]
-        };
-        self.search(p, passed, accepted)
+        })
     }
 
-    /// Marks for [`nearest_beyond`](Self::nearest_beyond).
+    /// The nearest segment with the mark.
+    pub fn nearest_marked(&self, p: [f64; 2], marks: &Marks, mark: u32) -> Option<&T> {
+        self.search(p, |node| {
+            let [least, greatest] = marks.0[node];
+            mark < least || greatest < mark
+        })
+    }
+
+    /// Marks for the searches.
     pub fn marks(&self, mark: impl Fn(&T) -> u32) -> Marks {
         let below = self.index.all_box_indices();
         let mut marks: Vec<[u32; 2]> = Vec::with_capacity(below.len());
@@ -97,12 +98,8 @@ impl<T: Segment> Packed<T> {
         first..(first + self.index.node_size()).min(levels[level])
     }
 
-    fn search(
-        &self,
-        p: [f64; 2],
-        passed: impl Fn(usize) -> bool,
-        mut accepted: impl FnMut(&T) -> bool,
-    ) -> Option<&T> {
+    /// The nearest segment of those that are not `passed` over, nor any node above them.
+    fn search(&self, p: [f64; 2], mut passed: impl FnMut(usize) -> bool) -> Option<&T> {
         if self.items.is_empty() {
             return None;
         }
@@ -127,7 +124,7 @@ impl<T: Segment> Packed<T> {
                 }
                 let i = below[child];
                 let found = (square_to(&self.items[i], p), i);
-                if found < best && accepted(&self.items[i]) {
+                if found < best && !passed(child) {
                     best = found;
                 }
             }

@@ -58,8 +58,7 @@ impl Anchoring {
                     continue;
                 }
                 gaps.extend(shore.iter().filter_map(|s| {
-                    let e = tree
-                        .nearest_beyond(s.sample.at, &marks, [own; 2], |e| roots[e.piece] != own)?;
+                    let e = tree.nearest_beyond(s.sample.at, &marks, [own; 2])?;
                     let d = nearest_on_segment(s.sample.at, e.a, e.b).1;
                     Some((d, piece, e.piece))
                 }));
@@ -101,7 +100,7 @@ impl Anchoring {
         piece: usize,
     ) -> Option<(V, CoreEdge)> {
         let hidden = [self.enter[piece], self.leave[piece]];
-        let e = tree.nearest_beyond(p, &self.marks, hidden, |e| !self.hangs_on(e.piece, piece))?;
+        let e = tree.nearest_beyond(p, &self.marks, hidden)?;
         Some((nearest_on_segment(p, e.a, e.b).0, *e))
     }
 }

@@ -82,15 +82,16 @@ pub fn as_cut<'a>(openings: &'a Regions, recipe: &Recipe) -> Cow<'a, Regions> {
             }
             let swept = outset(&path, half, tolerance);
             let thin = difference(&shape.to_regions(), &swept).filter(|s| s.area_nm2() > matters);
+            let parts: Vec<Regions> = thin.shapes().map(|part| part.to_regions()).collect();
+            let about: Vec<Regions> = (parts.iter())
+                .map(|part| outset(part, 4.0 * tolerance, tolerance))
+                .collect();
+            let tips = all_in_one_piece(about, Cow::Borrowed(&swept));
             let mut lines = Regions::new();
-            for part in thin.shapes() {
-                let part = part.to_regions();
-                let tip = !swept.is_empty() && {
-                    let about = outset(&part, 4.0 * tolerance, tolerance);
-                    intersection(&about, &swept).len() <= 1
-                };
+            for (part, tip) in parts.iter().zip(tips) {
+                let tip = tip && !swept.is_empty();
                 let least = if tip { TIP_WIDTH } else { SLIVER };
-                lines.extend(&inset(&part, least * half, tolerance));
+                lines.extend(&inset(part, least * half, tolerance));
             }
             (!thin.is_empty()).then_some((thin, lines))
         })
@@ -107,6 +108,48 @@ pub fn as_cut<'a>(openings: &'a Regions, recipe: &Recipe) -> Cow<'a, Regions> {
         &difference(openings, &thin),
         &outset(&lines, half, tolerance),
     ))
+}
+
+/// Vertices that as many booleans may go over for nothing.
+const MOST_LOOKS: usize = 1_000_000;
+/// What is clipped for a part reaches so far beyond it that the part itself does not notice.
+const CLIP_NM: i32 = 1000;
+
+/// For each part whether what it has in common with `whole` is one piece at most. Many parts of a large whole are
+/// looked at by halves, each with the share of the whole that is near it.
+fn all_in_one_piece(parts: Vec<Regions>, whole: Cow<'_, Regions>) -> Vec<bool> {
+    let boxes: Vec<Option<Bounds>> = parts.iter().map(Regions::bounds).collect();
+    let mut out = vec![true; parts.len()];
+    let there: Vec<usize> = (0..parts.len()).filter(|&i| boxes[i].is_some()).collect();
+    let place = |i: usize| boxes[i].map_or([0.0; 2], |b| b.middle());
+    let mut open = vec![(there, whole)];
+    while let Some((mut some, near)) = open.pop() {
+        let around = |some: &[usize]| {
+            let joined = some.iter().filter_map(|&i| boxes[i]);
+            joined.reduce(|a, b| a.join(&b)).map(|b| b.grown(CLIP_NM))
+        };
+        if some.len() < 2 || some.len() * near.vertex_count() <= MOST_LOOKS {
+            let found: Vec<bool> = some
+                .par_iter()
+                .map(|&i| intersection(&parts[i], &near).len() <= 1)
+                .collect();
+            for (i, one) in some.into_iter().zip(found) {
+                out[i] = one;
+            }
+            continue;
+        }
+        let wide = around(&some).is_some_and(|b| b.width_nm() > b.height_nm());
+        let axis = usize::from(!wide);
+        some.sort_by(|&i, &k| place(i)[axis].total_cmp(&place(k)[axis]));
+        let second = some.split_off(some.len() / 2);
+        for half in [some, second] {
+            if let Some(frame) = around(&half) {
+                let share = intersection(&frame.to_regions(), &near);
+                open.push((half, Cow::Owned(share)));
+            }
+        }
+    }
+    out
 }
 
 /// Whether a disc moved about inside an opening surely reaches all of it but `most_nm2`.
@@ -259,12 +302,13 @@ impl Foil {
         let tree = core_edges(&self.cores);
         let marks = tree.marks(|e| e.piece as u32);
         let gap = |&piece: &usize| {
-            let across = samples(&self.cores, piece, 96).into_iter().filter_map(|s| {
-                let e =
-                    tree.nearest_beyond(s.at, &marks, [piece as u32; 2], |e| e.piece != piece)?;
-                let (q, d) = crate::regions::nearest_on_segment(s.at, e.a, e.b);
-                Some((d, super::geometry::middle(s.at, q)))
-            });
+            let across = samples(&self.cores, piece, 96, |_| true)
+                .into_iter()
+                .filter_map(|s| {
+                    let e = tree.nearest_beyond(s.at, &marks, [piece as u32; 2])?;
+                    let (q, d) = crate::regions::nearest_on_segment(s.at, e.a, e.b);
+                    Some((d, super::geometry::middle(s.at, q)))
+                });
             across.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, m)| m)
         };
         self.parted.iter().filter_map(gap).collect()
@@ -310,12 +354,17 @@ pub struct Sample {
     pub out: V,
 }
 
-/// Places round all rings of a core: the middles of its longest edges and points at even distances.
-pub fn samples(cores: &Regions, piece: usize, count: usize) -> Vec<Sample> {
+/// Places round the rings of a core that are `wanted`: the middles of its longest edges and points at even distances.
+pub fn samples(
+    cores: &Regions,
+    piece: usize,
+    count: usize,
+    wanted: impl Fn(&[Point]) -> bool,
+) -> Vec<Sample> {
     let shape = cores.shape(piece);
     let total: f64 = shape.perimeter_nm();
     let mut out = Vec::with_capacity(count * 2);
-    for ring in shape.rings() {
+    for ring in shape.rings().filter(|ring| wanted(ring)) {
         let length: f64 = crate::regions::ring_perimeter_nm(ring);
         let n = ((count as f64 * length / total).ceil() as usize).clamp(8, count);
         let step = length / n as f64;

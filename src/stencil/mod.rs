@@ -292,10 +292,9 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
             note_islands(stencil, &found, recipe, findings)
         } else {
             // A rest of an island already noted.
-            found
-                .cores
-                .shapes()
-                .map(|s| nearest_island(stencil, geometry::inner_point(s)))
+            let of = |i| nearest_island(stencil, geometry::inner_point(found.cores.shape(i)));
+            (0..found.cores.len())
+                .map(|i| found.is_loose(i).then(|| of(i)).unwrap_or(usize::MAX))
                 .collect()
         };
         if round == 0 && too_many(&found, recipe, findings) {

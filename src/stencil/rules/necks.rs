@@ -48,6 +48,11 @@ struct Pair {
     width: f64,
 }
 
+enum Facing {
+    Pair(Pair),
+    Touch(V),
+}
+
 struct EdgeData {
     a: V,
     b: V,
@@ -75,9 +80,9 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
     let index = EdgeIndex::new(openings);
     let (edges, starts, rings) = edge_data(openings);
     let reach = web_nm.max(opening_nm).max(2.0 * TOUCH_NM);
-    let mut pairs = Vec::new();
-    let mut touches: Vec<Touch> = Vec::new();
-    for (i, e) in edges.iter().enumerate() {
+    let of_edge = |i: usize| {
+        let e = &edges[i];
+        let mut found: Vec<Facing> = Vec::new();
         let low = [e.a[0].min(e.b[0]) - reach, e.a[1].min(e.b[1]) - reach];
         let high = [e.a[0].max(e.b[0]) + reach, e.a[1].max(e.b[1]) + reach];
         for other in index.in_box(low, high) {
@@ -90,27 +95,31 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
                 continue;
             }
             if width < TOUCH_NM {
-                let at = middle(p, q);
+                found.push(Facing::Touch(middle(p, q)));
+            } else if width < reach {
+                let limits = [web_nm, opening_nm];
+                let pair = facing(&edges, &rings, [i, j], width, [p, q], limits);
+                found.extend(pair.map(Facing::Pair));
+            }
+        }
+        found
+    };
+    let all: Vec<Vec<Facing>> = (0..edges.len())
+        .into_par_iter()
+        .with_min_len(256)
+        .map(of_edge)
+        .collect();
+    let mut pairs = Vec::new();
+    let mut touches: Vec<Touch> = Vec::new();
+    for found in all.into_iter().flatten() {
+        match found {
+            Facing::Pair(pair) => pairs.push(pair),
+            Facing::Touch(at) => {
                 // Several edges meet at one place, next to each other in this order.
-                if touches
-                    .iter()
-                    .rev()
-                    .take(16)
-                    .all(|t| len(sub(t.at, at)) > 1e3)
-                {
+                let new = |t: &Touch| len(sub(t.at, at)) > 1e3;
+                if touches.iter().rev().take(16).all(new) {
                     touches.push(Touch { at });
                 }
-            } else if width < reach {
-                pairs.extend(facing(
-                    &edges,
-                    &rings,
-                    [i, j],
-                    width,
-                    p,
-                    q,
-                    web_nm,
-                    opening_nm,
-                ));
             }
         }
     }
@@ -262,16 +271,13 @@ fn leaves(edges: &[EdgeData], i: usize, p: V, d: V) -> f64 {
     dot(d, before.out) + dot(d, after.out)
 }
 
-#[allow(clippy::too_many_arguments)]
 fn facing(
     edges: &[EdgeData],
     rings: &[RingData],
     pair: [usize; 2],
     width: f64,
-    p: V,
-    q: V,
-    web: f64,
-    opening: f64,
+    [p, q]: [V; 2],
+    [web, opening]: [f64; 2],
 ) -> Option<Pair> {
     let [i, j] = pair;
     let d = sub(q, p);
