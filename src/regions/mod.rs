@@ -5,6 +5,7 @@
 //! [`normalise`] first; every other function takes and gives normalised regions.
 
 mod boolean;
+pub mod clip;
 mod crossings;
 mod folds;
 mod measure;

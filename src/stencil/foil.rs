@@ -3,6 +3,7 @@
 use super::geometry::{V, inner_point, sub, v};
 use super::whole;
 use crate::recipe::Recipe;
+use crate::regions::clip::by_windows;
 use crate::regions::packed::{Packed, Segment};
 use crate::regions::{
     Bounds, Point, Regions, Shape, difference, distance_nm, inset, inset_with_origin, intersection,
@@ -86,7 +87,7 @@ pub fn as_cut<'a>(openings: &'a Regions, recipe: &Recipe) -> Cow<'a, Regions> {
             let about: Vec<Regions> = (parts.iter())
                 .map(|part| outset(part, 4.0 * tolerance, tolerance))
                 .collect();
-            let tips = all_in_one_piece(about, Cow::Borrowed(&swept));
+            let tips = all_in_one_piece(&about, &swept);
             let mut lines = Regions::new();
             for (part, tip) in parts.iter().zip(tips) {
                 let tip = tip && !swept.is_empty();
@@ -115,39 +116,22 @@ const MOST_LOOKS: usize = 1_000_000;
 /// What is clipped for a part reaches so far beyond it that the part itself does not notice.
 const CLIP_NM: i32 = 1000;
 
-/// For each part whether what it has in common with `whole` is one piece at most. Many parts of a large whole are
-/// looked at by halves, each with the share of the whole that is near it.
-fn all_in_one_piece(parts: Vec<Regions>, whole: Cow<'_, Regions>) -> Vec<bool> {
-    let boxes: Vec<Option<Bounds>> = parts.iter().map(Regions::bounds).collect();
+/// For each part whether what it has in common with `whole` is one piece at most. For many parts of a large whole only
+/// what is near each is looked at.
+fn all_in_one_piece(parts: &[Regions], whole: &Regions) -> Vec<bool> {
+    if parts.len() * whole.vertex_count() <= MOST_LOOKS {
+        let one = |part| intersection(part, whole).len() <= 1;
+        return parts.iter().map(one).collect();
+    }
     let mut out = vec![true; parts.len()];
-    let there: Vec<usize> = (0..parts.len()).filter(|&i| boxes[i].is_some()).collect();
-    let place = |i: usize| boxes[i].map_or([0.0; 2], |b| b.middle());
-    let mut open = vec![(there, whole)];
-    while let Some((mut some, near)) = open.pop() {
-        let around = |some: &[usize]| {
-            let joined = some.iter().filter_map(|&i| boxes[i]);
-            joined.reduce(|a, b| a.join(&b)).map(|b| b.grown(CLIP_NM))
-        };
-        if some.len() < 2 || some.len() * near.vertex_count() <= MOST_LOOKS {
-            let found: Vec<bool> = some
-                .par_iter()
-                .map(|&i| intersection(&parts[i], &near).len() <= 1)
-                .collect();
-            for (i, one) in some.into_iter().zip(found) {
-                out[i] = one;
-            }
-            continue;
-        }
-        let wide = around(&some).is_some_and(|b| b.width_nm() > b.height_nm());
-        let axis = usize::from(!wide);
-        some.sort_by(|&i, &k| place(i)[axis].total_cmp(&place(k)[axis]));
-        let second = some.split_off(some.len() / 2);
-        for half in [some, second] {
-            if let Some(frame) = around(&half) {
-                let share = intersection(&frame.to_regions(), &near);
-                open.push((half, Cow::Owned(share)));
-            }
-        }
+    let (there, windows): (Vec<usize>, Vec<Bounds>) = (parts.iter().enumerate())
+        .filter_map(|(i, part)| Some((i, part.bounds()?.grown(CLIP_NM))))
+        .unzip();
+    let found = by_windows(&windows, [whole], |k, [near]| {
+        intersection(&parts[there[k]], near).len() <= 1
+    });
+    for (i, one) in there.into_iter().zip(found) {
+        out[i] = one;
     }
     out
 }
@@ -260,21 +244,62 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
     foil
 }
 
+/// Vertices of a piece of foil beyond which hairs are looked for round each of its cores but the largest, and how many
+/// times half the web from it.
+const LARGE: usize = 50_000;
+const ROUND_CORE: f64 = 8.0;
+const OVERLAP: f64 = 16.0;
+
 /// Points in what is left of a piece of foil once its cores are grown back, where that reaches two of them.
 fn hairs(shape: Shape<'_>, cores: &Regions, half_nm: f64, tolerance_nm: f64) -> Vec<Point> {
     let thick = outset(cores, half_nm + 3.0 * tolerance_nm, tolerance_nm);
     let edges = core_edges(cores);
-    difference(&shape.to_regions(), &thick)
-        .shapes()
-        .filter(|thin| {
-            let near = half_nm + 8.0 * tolerance_nm;
-            let mut reached =
-                (thin.outer().iter()).flat_map(|&p| edges.within(v(p), near).map(|e| e.piece));
-            let first = reached.next();
-            reached.any(|piece| Some(piece) != first)
+    let near = half_nm + 8.0 * tolerance_nm;
+    let reached = |thin: Shape<'_>| {
+        let outer = thin.outer().to_vec();
+        outer
+            .into_iter()
+            .flat_map(|p| edges.within(v(p), near).map(|e| e.piece))
+    };
+    let shape = shape.to_regions();
+    let largest = (0..cores.len()).max_by_key(|&i| cores.shape(i).vertex_count());
+    let small: Vec<usize> = (0..cores.len()).filter(|&i| Some(i) != largest).collect();
+    let windows: Vec<Bounds> = (small.iter())
+        .map(|&i| {
+            let reach = (ROUND_CORE * half_nm).ceil() as i32 + CLIP_NM;
+            cores.shape(i).bounds().grown(reach)
         })
-        .map(inner_point)
-        .collect()
+        .collect();
+    let area = |b: Bounds| b.width_nm() as f64 * b.height_nm() as f64;
+    let looked: f64 = windows.iter().map(|&b| area(b)).sum();
+    // Where they lie in one another that would be more work.
+    if shape.vertex_count() <= LARGE || looked > OVERLAP * shape.bounds().map_or(0.0, area) {
+        return difference(&shape, &thick)
+            .shapes()
+            .filter(|&thin| {
+                let mut reached = reached(thin);
+                let first = reached.next();
+                reached.any(|piece| Some(piece) != first)
+            })
+            .map(inner_point)
+            .collect();
+    }
+    by_windows(&windows, [&shape, &thick], |k, [shape, thick]| {
+        // Between two cores that both are looked at it is the first one's.
+        let of_own = |thin: &Shape<'_>| {
+            let mut pieces: Vec<usize> = reached(*thin).collect();
+            pieces.sort_unstable();
+            pieces.dedup();
+            let first = pieces.iter().find(|&&piece| Some(piece) != largest);
+            pieces.len() > 1 && first == Some(&small[k])
+        };
+        let thin = difference(shape, thick);
+        thin.shapes()
+            .filter(of_own)
+            .map(inner_point)
+            .collect::<Vec<Point>>()
+    })
+    .concat()
 }
 
 fn touches(core: Bounds, sheet: Bounds, near_nm: f64) -> bool {

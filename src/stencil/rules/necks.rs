@@ -61,6 +61,8 @@ struct EdgeData {
     before: usize,
     after: usize,
     ring: usize,
+    /// Largest sine of the angle to the edge's normal under which a line can leave it, at its ends too.
+    lean: f64,
     /// Distance of `a` from the ring's first vertex along the ring, and twice the area swept from there about it.
     start: f64,
     swept: f64,
@@ -88,6 +90,9 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
         for other in index.in_box(low, high) {
             let j = starts[other.ring as usize] + other.vertex as usize;
             if j <= i || j == e.after || j == e.before {
+                continue;
+            }
+            if askew(e, &edges[j]) {
                 continue;
             }
             let (width, p, q) = nearest(e, &edges[j]);
@@ -202,11 +207,17 @@ fn edge_data(openings: &Regions) -> (Vec<EdgeData>, Vec<usize>, Vec<RingData>) {
                 before: start + (i + n - 1) % n,
                 after: start + (i + 1) % n,
                 ring: index,
+                lean: 0.0,
                 start: walked,
                 swept,
             });
             walked += l;
             swept += cross(sub(a, v(ring[0])), sub(b, v(ring[0])));
+        }
+        for i in start..edges.len() {
+            let turn = |other: usize| len(sub(edges[i].dir, edges[other].dir));
+            let lean = turn(edges[i].before).max(turn(edges[i].after)) + OFF_NORMAL;
+            edges[i].lean = lean;
         }
         rings.push(RingData {
             first: start,
@@ -231,6 +242,19 @@ fn is_dust(edges: &[EdgeData], rings: &[RingData], [i, j]: [usize; 2], p: V, q: 
     let ahead = f.swept + swept(f.a, q) - (e.swept + swept(e.a, p)) + swept(q, p);
     let long = f.start + len(sub(q, f.a)) - (e.start + len(sub(p, e.a)));
     ahead.abs() < DUST_NM * long || (ring.swept - ahead).abs() < DUST_NM * (ring.length - long)
+}
+
+/// Whether the edges neither touch nor face each other because every line between them runs along one of them.
+fn askew(e: &EdgeData, f: &EdgeData) -> bool {
+    // No longer than this is the shortest line; what it takes off at most is rounding's.
+    let width = len(sub(e.a, f.a)) * 1.001 + 1.0;
+    let between = |along: &EdgeData| {
+        let (p, q) = (dot(e.a, along.dir), dot(e.b, along.dir));
+        let (r, s) = (dot(f.a, along.dir), dot(f.b, along.dir));
+        (r.min(s) - p.max(q)).max(p.min(q) - r.max(s))
+    };
+    let misses = |along: &EdgeData| between(along) > (along.lean * width).max(2.0 * TOUCH_NM);
+    misses(e) || misses(f)
 }
 
 /// Distance of two edges and the points that are so near.
