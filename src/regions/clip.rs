@@ -110,3 +110,41 @@ fn halves<const N: usize, T: Send>(
     out.extend(more);
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::regions::{FillRule, intersection, normalise};
+
+    #[test]
+    fn shares_have_the_area_of_the_whole_in_their_windows() {
+        let ring = |turn: i64, radius: f64| -> Vec<Point> {
+            let at = |i: i64| {
+                let r = radius * if i % 2 == 0 { 1.0 } else { 0.6 };
+                let a = (i * turn) as f64 * std::f64::consts::TAU / 50.0;
+                Point::new((r * libm::cos(a)) as i32, (r * libm::sin(a)) as i32)
+            };
+            (0..50).map(at).collect()
+        };
+        let whole = normalise(&[ring(1, 1e6), ring(-1, 4e5)], FillRule::NonZero);
+        assert_eq!(whole.ring_count(), 2);
+        let windows: Vec<Bounds> = (0..100)
+            .map(|i| {
+                let min = Point::new(-1_000_000 + i % 10 * 200_000, -1_000_000 + i / 10 * 200_000);
+                Bounds {
+                    min,
+                    max: Point::new(min.x + 300_000, min.y + 250_000),
+                }
+            })
+            .collect();
+        let areas = by_windows(&windows, [&whole], |i, [share]| {
+            let window = windows[i].to_regions();
+            assert!(share.vertex_count() < 60);
+            [share, &whole].map(|r| intersection(&window, r).area_nm2())
+        });
+        assert_eq!(areas.len(), 100);
+        for [share, direct] in areas {
+            assert!((share - direct).abs() < 2e6, "{share} {direct}");
+        }
+    }
+}

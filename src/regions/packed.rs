@@ -175,3 +175,57 @@ fn square_to(item: &impl Segment, p: [f64; 2]) -> f64 {
     let (dx, dy) = (p[0] - q[0], p[1] - q[1]);
     dx * dx + dy * dy
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    struct Dash([f64; 2], u32);
+
+    impl Segment for Dash {
+        fn ends(&self) -> ([f64; 2], [f64; 2]) {
+            (self.0, [self.0[0] + 0.5, self.0[1]])
+        }
+    }
+
+    #[test]
+    fn a_hidden_crowd_is_passed_over_as_a_whole() {
+        let side = 200;
+        let crowd = (0..side * side).map(|i| [f64::from(i % side), f64::from(i / side)]);
+        let mut dashes: Vec<Dash> = (1..).zip(crowd).map(|(mark, at)| Dash(at, mark)).collect();
+        dashes.push(Dash([-30.0, 7.0], 0));
+        let hidden = [1, side as u32 * side as u32];
+        let tree = Packed::new(dashes);
+        let marks = tree.marks(|dash| dash.1);
+        let middle = [100.0, 100.0];
+        let mut looks = 0;
+        let found = tree.search(middle, |node| {
+            looks += 1;
+            let [least, greatest] = marks.0[node];
+            hidden[0] <= least && greatest <= hidden[1]
+        });
+        assert_eq!(found.map(|dash| dash.1), Some(0));
+        assert!(looks < 200, "{looks} looks");
+        let found = tree.nearest_beyond(middle, &marks, hidden);
+        assert_eq!(found.map(|dash| dash.1), Some(0));
+        let found = tree.nearest_marked(middle, &marks, 5);
+        assert_eq!(found.map(|dash| dash.0), Some([4.0, 0.0]));
+    }
+
+    #[test]
+    fn segments_come_from_the_nearest_on() {
+        let dashes = (0..500).map(|i| Dash([f64::from(i * 37 % 500), f64::from(i % 7)], i as u32));
+        let tree = Packed::new(dashes.collect());
+        let p = [250.2, 3.0];
+        let far: Vec<f64> = tree
+            .from_nearest(p)
+            .map(|dash| square_to(dash, p))
+            .collect();
+        assert_eq!(far.len(), 500);
+        assert!(far.is_sorted());
+        let nearest = tree.nearest(p).map(|dash| square_to(dash, p));
+        assert_eq!(nearest, far.first().copied());
+        let near = far.iter().filter(|&&square| square <= 100.0).count();
+        assert_eq!(tree.within(p, 10.0).count(), near);
+    }
+}

@@ -3,11 +3,11 @@
 use super::geometry::{V, inner_point, sub, v};
 use super::whole;
 use crate::recipe::Recipe;
-use crate::regions::clip::by_windows;
+use crate::regions::clip::{by_windows, clipped};
 use crate::regions::packed::{Packed, Segment};
 use crate::regions::{
-    Bounds, Point, Regions, Shape, difference, distance_nm, inset, inset_with_origin, intersection,
-    is_convex, outset, ring_area_nm2, union,
+    Bounds, FillRule, Point, Regions, Shape, difference, distance_nm, inset, inset_with_origin,
+    intersection, is_convex, normalise, outset, ring_area_nm2, union,
 };
 use crate::units::NM_PER_UM;
 use rayon::prelude::*;
@@ -252,7 +252,7 @@ const OVERLAP: f64 = 16.0;
 
 /// Points in what is left of a piece of foil once its cores are grown back, where that reaches two of them.
 fn hairs(shape: Shape<'_>, cores: &Regions, half_nm: f64, tolerance_nm: f64) -> Vec<Point> {
-    let thick = outset(cores, half_nm + 3.0 * tolerance_nm, tolerance_nm);
+    let grown_nm = half_nm + 3.0 * tolerance_nm;
     let edges = core_edges(cores);
     let near = half_nm + 8.0 * tolerance_nm;
     let reached = |thin: Shape<'_>| {
@@ -274,7 +274,7 @@ fn hairs(shape: Shape<'_>, cores: &Regions, half_nm: f64, tolerance_nm: f64) -> 
     let looked: f64 = windows.iter().map(|&b| area(b)).sum();
     // Where they lie in one another that would be more work.
     if shape.vertex_count() <= LARGE || looked > OVERLAP * shape.bounds().map_or(0.0, area) {
-        return difference(&shape, &thick)
+        return difference(&shape, &outset(cores, grown_nm, tolerance_nm))
             .shapes()
             .filter(|&thin| {
                 let mut reached = reached(thin);
@@ -284,7 +284,13 @@ fn hairs(shape: Shape<'_>, cores: &Regions, half_nm: f64, tolerance_nm: f64) -> 
             .map(inner_point)
             .collect();
     }
-    by_windows(&windows, [&shape, &thick], |k, [shape, thick]| {
+    // Cores beyond a window still count in it once they are grown.
+    let beyond = (2.0 * grown_nm).ceil() as i32 + CLIP_NM;
+    let wider: Vec<Bounds> = windows.iter().map(|w| w.grown(beyond)).collect();
+    by_windows(&wider, [&shape, cores], |k, [shape, cores]| {
+        let rings: Vec<&[Point]> = cores.rings().collect();
+        let cores = normalise(&rings, FillRule::NonZero);
+        let thick = outset(&cores, grown_nm, tolerance_nm);
         // Between two cores that both are looked at it is the first one's.
         let of_own = |thin: &Shape<'_>| {
             let mut pieces: Vec<usize> = reached(*thin).collect();
@@ -293,7 +299,7 @@ fn hairs(shape: Shape<'_>, cores: &Regions, half_nm: f64, tolerance_nm: f64) -> 
             let first = pieces.iter().find(|&&piece| Some(piece) != largest);
             pieces.len() > 1 && first == Some(&small[k])
         };
-        let thin = difference(shape, thick);
+        let thin = difference(&clipped(shape, windows[k]), &thick);
         thin.shapes()
             .filter(of_own)
             .map(inner_point)
