@@ -1,7 +1,7 @@
 //! Area, length, containment and nearest points.
 
+use super::packed::{Packed, Segment};
 use super::{Point, Regions};
-use rstar::{AABB, PointDistance, RTree, RTreeObject};
 
 /// Signed area of a ring, square nanometres; positive for outer rings.
 pub fn ring_area_nm2(ring: &[Point]) -> f64 {
@@ -37,19 +37,17 @@ pub(crate) fn edges(ring: &[Point]) -> impl Iterator<Item = (Point, Point)> + '_
 
 /// Whether the ring encloses the point, by the even-odd rule.
 pub fn ring_contains(ring: &[Point], p: Point) -> bool {
-    let mut inside = false;
-    for (a, b) in edges(ring) {
-        if (a.y > p.y) != (b.y > p.y) {
-            let cross = (i64::from(b.x) - i64::from(a.x)) as i128
-                * (i64::from(p.y) - i64::from(a.y)) as i128
-                - (i64::from(p.x) - i64::from(a.x)) as i128
-                    * (i64::from(b.y) - i64::from(a.y)) as i128;
-            if (cross > 0) == (b.y > a.y) {
-                inside = !inside;
-            }
-        }
+    edges(ring).fold(false, |inside, (a, b)| inside ^ is_left_of(p, a, b))
+}
+
+/// Whether a level ray from the point to greater x crosses the edge.
+fn is_left_of(p: Point, a: Point, b: Point) -> bool {
+    (a.y > p.y) != (b.y > p.y) && {
+        let cross = (i64::from(b.x) - i64::from(a.x)) as i128
+            * (i64::from(p.y) - i64::from(a.y)) as i128
+            - (i64::from(p.x) - i64::from(a.x)) as i128 * (i64::from(b.y) - i64::from(a.y)) as i128;
+        (cross > 0) == (b.y > a.y)
     }
-    inside
 }
 
 /// Whether a disc of the radius about `centre` lies on the inner side of every edge's line of a positive
@@ -88,22 +86,15 @@ pub struct Edge {
     pub vertex: u32,
 }
 
-impl RTreeObject for Edge {
-    type Envelope = AABB<[f64; 2]>;
-    fn envelope(&self) -> Self::Envelope {
-        AABB::from_corners(self.a, self.b)
+impl Segment for Edge {
+    fn ends(&self) -> ([f64; 2], [f64; 2]) {
+        (self.a, self.b)
     }
 }
 
-impl PointDistance for Edge {
-    fn distance_2(&self, p: &[f64; 2]) -> f64 {
-        nearest_on_segment(*p, self.a, self.b).1.powi(2)
-    }
-}
-
-/// All edges of a region in an r-tree; coordinates in nanometres.
+/// All edges of a region in a tree; coordinates in nanometres.
 #[derive(Debug)]
-pub struct EdgeIndex(RTree<Edge>);
+pub struct EdgeIndex(Packed<Edge>);
 
 impl EdgeIndex {
     pub fn new(regions: &Regions) -> EdgeIndex {
@@ -118,17 +109,17 @@ impl EdgeIndex {
                 });
             }
         }
-        EdgeIndex(RTree::bulk_load(all))
+        EdgeIndex(Packed::new(all))
     }
     /// The nearest edge, its nearest point and the distance in nanometres.
     pub fn nearest(&self, p: [f64; 2]) -> Option<(&Edge, [f64; 2], f64)> {
-        let edge = self.0.nearest_neighbor(&p)?;
+        let edge = self.0.nearest(p)?;
         let (q, d) = nearest_on_segment(p, edge.a, edge.b);
         Some((edge, q, d))
     }
     /// Edges whose distance from `p` is at most `radius_nm`.
     pub fn within(&self, p: [f64; 2], radius_nm: f64) -> impl Iterator<Item = &Edge> {
-        self.0.locate_within_distance(p, radius_nm * radius_nm)
+        self.0.within(p, radius_nm)
     }
     /// Whether the point lies inside the region; even-odd along a level ray.
     pub fn encloses(&self, p: [f64; 2]) -> bool {
@@ -141,9 +132,21 @@ impl EdgeIndex {
             % 2
             == 1
     }
+    /// The numbers of the shapes that enclose the point, of which each edge knows its own; by the even-odd rule.
+    pub fn around(&self, p: Point, shape: impl Fn(&Edge) -> usize) -> Vec<usize> {
+        let at = [f64::from(p.x), f64::from(p.y)];
+        let grid = |v: [f64; 2]| Point::new(v[0] as i32, v[1] as i32);
+        let mut crossed: Vec<usize> = self
+            .in_box(at, [f64::MAX, at[1]])
+            .filter(|e| is_left_of(p, grid(e.a), grid(e.b)))
+            .map(shape)
+            .collect();
+        crossed.sort_unstable();
+        let odd = crossed.chunk_by(|a, b| a == b).filter(|c| c.len() % 2 == 1);
+        odd.map(|c| c[0]).collect()
+    }
     /// Edges whose box touches the given box.
     pub fn in_box(&self, min: [f64; 2], max: [f64; 2]) -> impl Iterator<Item = &Edge> {
-        self.0
-            .locate_in_envelope_intersecting(&AABB::from_corners(min, max))
+        self.0.in_box(min, max)
     }
 }

@@ -5,12 +5,14 @@
 //! [`normalise`] first; every other function takes and gives normalised regions.
 
 mod boolean;
+pub mod clip;
 mod crossings;
 mod folds;
 mod measure;
 pub mod medial;
 pub mod narrow;
 mod offset;
+pub mod packed;
 mod simple;
 mod trim;
 
@@ -282,7 +284,7 @@ impl<'a> Shape<'a> {
         let regions = self.regions;
         (self.first_ring..self.end_ring).map(move |i| regions.ring(i))
     }
-    fn vertex_count(&self) -> usize {
+    pub fn vertex_count(&self) -> usize {
         self.rings().map(<[Point]>::len).sum()
     }
     pub fn area_nm2(&self) -> f64 {

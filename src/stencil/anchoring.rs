@@ -4,16 +4,18 @@ use super::bars::Shore;
 use super::foil::{CoreEdge, Foil};
 use super::geometry::V;
 use crate::regions::nearest_on_segment;
+use crate::regions::packed::{Marks, Packed};
 use crate::sets::Sets;
-use rstar::RTree;
 use rustc_hash::FxHashMap;
 use std::cmp::Ordering;
 
 /// Which piece hangs on which: a spanning tree of the narrowest gaps, rooted at the frame.
 pub struct Anchoring {
     /// First and last visit of a walk round the tree: a piece's descendants lie between.
-    enter: Vec<usize>,
-    leave: Vec<usize>,
+    enter: Vec<u32>,
+    leave: Vec<u32>,
+    /// First visits, in the tree of the cores' edges.
+    marks: Marks,
 }
 
 impl Anchoring {
@@ -22,7 +24,7 @@ impl Anchoring {
     pub fn new(
         foil: &Foil,
         frame: usize,
-        tree: &RTree<CoreEdge>,
+        tree: &Packed<CoreEdge>,
         shores: &[Vec<Shore<'_>>],
     ) -> Self {
         let n = foil.cores.len();
@@ -48,15 +50,15 @@ impl Anchoring {
                 }
             }
             let held = clusters.root(frame);
+            let roots: Vec<u32> = (0..n).map(|i| clusters.root(i) as u32).collect();
+            let marks = tree.marks(|e| roots[e.piece]);
             for (piece, shore) in shores.iter().enumerate() {
-                let own = clusters.root(piece);
-                if own == held {
+                let own = roots[piece];
+                if own as usize == held {
                     continue;
                 }
                 gaps.extend(shore.iter().filter_map(|s| {
-                    let e = tree
-                        .nearest_neighbor_iter(&s.sample.at)
-                        .find(|e| clusters.root(e.piece) != own)?;
+                    let e = tree.nearest_beyond(s.sample.at, &marks, [own; 2])?;
                     let d = nearest_on_segment(s.sample.at, e.a, e.b).1;
                     Some((d, piece, e.piece))
                 }));
@@ -66,7 +68,7 @@ impl Anchoring {
             }
         }
         let (mut enter, mut leave) = (vec![0; n], vec![0; n]);
-        let mut clock = 0;
+        let mut clock = 0u32;
         let mut stack = vec![(frame, usize::MAX, false)];
         while let Some((i, from, done)) = stack.pop() {
             clock += 1;
@@ -80,7 +82,12 @@ impl Anchoring {
                 stack.push((k, i, false));
             }
         }
-        Anchoring { enter, leave }
+        let marks = tree.marks(|e| enter[e.piece]);
+        Anchoring {
+            enter,
+            leave,
+            marks,
+        }
     }
     pub fn hangs_on(&self, other: usize, piece: usize) -> bool {
         self.enter[piece] <= self.enter[other] && self.leave[other] <= self.leave[piece]
@@ -88,13 +95,12 @@ impl Anchoring {
     /// The nearest foil that does not itself hang on `piece`.
     pub fn nearest_outside(
         &self,
-        tree: &RTree<CoreEdge>,
+        tree: &Packed<CoreEdge>,
         p: V,
         piece: usize,
     ) -> Option<(V, CoreEdge)> {
-        let e = tree
-            .nearest_neighbor_iter(&p)
-            .find(|e| !self.hangs_on(e.piece, piece))?;
+        let hidden = [self.enter[piece], self.leave[piece]];
+        let e = tree.nearest_beyond(p, &self.marks, hidden)?;
         Some((nearest_on_segment(p, e.a, e.b).0, *e))
     }
 }

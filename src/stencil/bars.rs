@@ -8,9 +8,10 @@ use super::anchoring::Anchoring;
 use super::foil::{CoreEdge, Foil, Sample, centroid, core_edges, samples};
 use super::geometry::{V, apart_nm, crossing, dot, len, middle, sub, v};
 use super::symmetry::{self, Mirror};
-use crate::artwork::{ElementIndex, Layer};
+use crate::artwork::{ElementIndex, Layer, TieSettings};
 use crate::recipe::Recipe;
-use crate::regions::{EdgeIndex, Regions, nearest_on_segment};
+use crate::regions::packed::{Marks, Packed};
+use crate::regions::{Bounds, EdgeIndex, Point, Regions, nearest_on_segment};
 use crate::units::{NM_PER_MM, NM_PER_UM, show_length_um};
 use rayon::prelude::*;
 use rstar::primitives::Line;
@@ -40,6 +41,12 @@ const MANY: usize = 1500;
 const FEWEST_PLACES: usize = 12;
 /// Edges round a place among which an island's own is looked for.
 const NEAR_EDGES: usize = 64;
+/// Edges, or places, of an island beyond which they are searched for in the tree only.
+const LONG: usize = 1000;
+/// Rings of an island beyond which holes that hold no other foil get no places.
+const MANY_RINGS: usize = 100;
+/// Islands for which bars are looked for before any is chosen: enough for all processors.
+const AT_ONCE: usize = 256;
 /// Candidates of each eighth of the way round that pairs are made of.
 const PER_EIGHTH: usize = 16;
 /// Angle without a bar from which on an island can swing out.
@@ -151,6 +158,11 @@ pub fn place(
         return Placement::default();
     };
     let tree = core_edges(&foil.cores);
+    let edges = CoreEdges {
+        marks: tree.marks(|e| e.piece as u32),
+        tree,
+    };
+    let tree = &edges.tree;
     let places = (PLACES * MANY / foil.loose().max(1)).clamp(FEWEST_PLACES, PLACES);
     let shores: Vec<Vec<Shore<'_>>> = (0..foil.cores.len())
         .into_par_iter()
@@ -158,23 +170,26 @@ pub fn place(
             if i == frame {
                 return Vec::new();
             }
-            samples(&foil.cores, i, places)
+            let inhabited = |ring: &[Point]| {
+                Bounds::of(ring)
+                    .is_some_and(|b| tree.in_box(v(b.min), v(b.max)).any(|e| e.piece != i))
+            };
+            let many = foil.cores.shape(i).rings().len() > MANY_RINGS;
+            samples(&foil.cores, i, places, |ring| !many || inhabited(ring))
                 .into_iter()
                 .filter_map(|sample| {
-                    let across = tree
-                        .nearest_neighbor_iter(&sample.at)
-                        .find(|e| e.piece != i)?;
+                    let across = tree.nearest_beyond(sample.at, &edges.marks, [i as u32; 2])?;
                     Some(Shore { sample, across })
                 })
                 .collect()
         })
         .collect();
-    let order = Anchoring::new(foil, frame, &tree, &shores);
+    let order = Anchoring::new(foil, frame, tree, &shores);
     // The two pieces at each hair.
     let mut hairs: FxHashMap<usize, Vec<V>> = FxHashMap::default();
     for &hair in &foil.hairs {
         let mut at: Vec<usize> = Vec::new();
-        for e in tree.nearest_neighbor_iter(&v(hair)) {
+        for e in tree.from_nearest(v(hair)) {
             if !at.contains(&e.piece) {
                 at.push(e.piece);
                 hairs.entry(e.piece).or_default().push(v(hair));
@@ -188,26 +203,52 @@ pub fn place(
     for bar in before {
         out.taken.insert(Line::new(v(bar.from), v(bar.to)));
     }
-    for piece in (0..foil.cores.len()).filter(|&i| foil.is_loose(i)) {
-        one_island(
-            piece, foil, &tree, &shores, &hairs, &order, around, recipe, &mut out,
-        );
+    let loose: Vec<usize> = (0..foil.cores.len())
+        .filter(|&i| foil.is_loose(i))
+        .collect();
+    for some in loose.chunks(AT_ONCE) {
+        let found: Vec<Choice> = some
+            .par_iter()
+            .map(|&piece| candidates(piece, foil, &edges, &shores, &hairs, &order, around, recipe))
+            .collect();
+        for choice in found {
+            one_island(choice, foil, tree, &order, recipe, &mut out);
+        }
     }
     out
 }
 
+/// The edges of all cores, marked with their pieces.
+struct CoreEdges {
+    tree: Packed<CoreEdge>,
+    marks: Marks,
+}
+
+/// The bars that an island can have, the cheapest first.
+struct Choice {
+    piece: usize,
+    centre: V,
+    settings: TieSettings,
+    wanted_nm: f64,
+    width_nm: f64,
+    all: Vec<Candidate>,
+    shortest_nm: Option<f64>,
+    mirrors: Vec<Mirror>,
+}
+
+/// All bars that an island can have by itself.
 #[allow(clippy::too_many_arguments)]
-fn one_island(
+fn candidates(
     piece: usize,
     foil: &Foil,
-    tree: &RTree<CoreEdge>,
+    edges: &CoreEdges,
     shores: &[Vec<Shore<'_>>],
     hairs: &FxHashMap<usize, Vec<V>>,
     order: &Anchoring,
     around: &Surroundings<'_>,
     recipe: &Recipe,
-    out: &mut Placement,
-) {
+) -> Choice {
+    let tree = &edges.tree;
     let centre = centroid(&foil.cores, piece);
     // Of the element that surrounds it; where several do so together, of the one at its centre.
     let element = around
@@ -244,7 +285,7 @@ fn one_island(
         let mut p = s.at;
         let mut end = (q, edge);
         for _ in 0..2 {
-            let next = nearest_own(tree, &shores[piece], foil, piece, end.0, p);
+            let next = nearest_own(edges, &shores[piece], foil, piece, end.0, p);
             if len(sub(next, p)) <= 1.0 {
                 break;
             }
@@ -271,7 +312,7 @@ fn one_island(
             .filter_map(|c| {
                 // The foil there need not be the mirror image: it has to be where the bar lands.
                 let (from, at) = (m.of(c.from), m.of(c.to));
-                let edge = *tree.nearest_neighbor(&at)?;
+                let edge = *tree.nearest(at)?;
                 let (to, off) = nearest_on_segment(at, edge.a, edge.b);
                 if off > symmetry::GAP_NM || order.hangs_on(edge.piece, piece) {
                     return None;
@@ -343,6 +384,43 @@ fn one_island(
     if all.iter().any(passes) {
         all.retain(passes);
     }
+    all.sort_by(|a, b| {
+        (a.cost, a.angle, a.from[0], a.from[1])
+            .partial_cmp(&(b.cost, b.angle, b.from[0], b.from[1]))
+            .unwrap_or(Ordering::Equal)
+    });
+    Choice {
+        piece,
+        centre,
+        settings,
+        wanted_nm,
+        width_nm,
+        all,
+        shortest_nm: shortest,
+        mirrors,
+    }
+}
+
+/// Chooses among an island's bars beside those that are there already.
+fn one_island(
+    choice: Choice,
+    foil: &Foil,
+    tree: &Packed<CoreEdge>,
+    order: &Anchoring,
+    recipe: &Recipe,
+    out: &mut Placement,
+) {
+    let Choice {
+        piece,
+        centre,
+        settings,
+        wanted_nm,
+        width_nm,
+        mut all,
+        shortest_nm,
+        mirrors,
+    } = choice;
+    let web_nm = recipe.min_web_um() * NM_PER_UM;
     // Islands side by side would else both bridge the gap between them at the same place.
     let room = width_nm + web_nm;
     let free = |c: &Candidate| {
@@ -356,14 +434,9 @@ fn one_island(
         all.retain(free);
     }
     if all.is_empty() {
-        out.untied.push((piece, shortest.map(|s| s - web_nm)));
+        out.untied.push((piece, shortest_nm.map(|s| s - web_nm)));
         return;
     }
-    all.sort_by(|a, b| {
-        (a.cost, a.angle, a.from[0], a.from[1])
-            .partial_cmp(&(b.cost, b.angle, b.from[0], b.from[1]))
-            .unwrap_or(Ordering::Equal)
-    });
     let least = (settings.count.unwrap_or(recipe.tie_bars.min_per_island) as usize).max(1);
     // A count that was asked for is kept to.
     let most = match settings.count {
@@ -380,7 +453,7 @@ fn one_island(
         .filter_map(|&k| {
             let mut one = Vec::new();
             let b = &out.bars[k];
-            let edge = tree.nearest_neighbor(&b.from)?;
+            let edge = tree.nearest(b.from)?;
             add(&mut one, b.to, b.from, [0.0; 2], edge, centre);
             one.pop()
         })
@@ -434,7 +507,7 @@ fn add(all: &mut Vec<Candidate>, from: V, to: V, out: V, edge: &CoreEdge, centre
 /// The point of the island's own edge nearest to `q`: of a long edge that is not among the nearest of all, one of
 /// its samples.
 fn nearest_own(
-    tree: &RTree<CoreEdge>,
+    edges: &CoreEdges,
     shore: &[Shore<'_>],
     foil: &Foil,
     piece: usize,
@@ -442,9 +515,9 @@ fn nearest_own(
     fallback: V,
 ) -> V {
     let mut best = (f64::INFINITY, fallback);
-    let shape = foil.cores.shape(piece);
-    if shape.rings().map(<[_]>::len).sum::<usize>() > 4 * shore.len() {
-        let near = tree.nearest_neighbor_iter(&q).take(NEAR_EDGES);
+    let count = foil.cores.shape(piece).vertex_count();
+    if count > 4 * shore.len() && shore.len() <= LONG {
+        let near = edges.tree.from_nearest(q).take(NEAR_EDGES);
         if let Some(e) = near.into_iter().find(|e| e.piece == piece) {
             return nearest_on_segment(q, e.a, e.b).0;
         }
@@ -455,6 +528,10 @@ fn nearest_own(
             }
         }
         return best.1;
+    }
+    if count > LONG {
+        let own = edges.tree.nearest_marked(q, &edges.marks, piece as u32);
+        return own.map_or(fallback, |e| nearest_on_segment(q, e.a, e.b).0);
     }
     nearest_own_edge(foil, piece, q)
 }
@@ -478,7 +555,7 @@ fn nearest_own_edge(foil: &Foil, piece: usize, q: V) -> V {
 fn between_cores(
     c: Candidate,
     piece: usize,
-    tree: &RTree<CoreEdge>,
+    tree: &Packed<CoreEdge>,
     order: &Anchoring,
     centre: V,
 ) -> Option<Candidate> {
@@ -489,7 +566,10 @@ fn between_cores(
     let at = |t: f64| [c.from[0] + d[0] * t, c.from[1] + d[1] * t];
     let (a, b) = (at(margin), at(1.0 - margin));
     let mut met: Vec<(f64, &CoreEdge)> = tree
-        .locate_in_envelope_intersecting(&AABB::from_corners(a, b))
+        .in_box(
+            [a[0].min(b[0]), a[1].min(b[1])],
+            [a[0].max(b[0]), a[1].max(b[1])],
+        )
         .filter_map(|e| Some((crossing(a, b, e.a, e.b)?, e)))
         .collect();
     if met.is_empty() {
@@ -533,7 +613,7 @@ fn along_normal(e: &CoreEdge, d: V) -> V {
 }
 
 /// Whether a core other than the two joined comes within `half_nm` of the centre line.
-fn touches_third(tree: &RTree<CoreEdge>, a: V, b: V, half_nm: f64, joined: [usize; 2]) -> bool {
+fn touches_third(tree: &Packed<CoreEdge>, a: V, b: V, half_nm: f64, joined: [usize; 2]) -> bool {
     let d = sub(b, a);
     let l = len(d).max(1.0);
     let (along, across) = ([d[0] / l, d[1] / l], [-d[1] / l, d[0] / l]);
@@ -544,7 +624,7 @@ fn touches_third(tree: &RTree<CoreEdge>, a: V, b: V, half_nm: f64, joined: [usiz
     let reach = [(across[0] * half_nm).abs(), (across[1] * half_nm).abs()];
     let lo = [a[0].min(b[0]) - reach[0], a[1].min(b[1]) - reach[1]];
     let hi = [a[0].max(b[0]) + reach[0], a[1].max(b[1]) + reach[1]];
-    tree.locate_in_envelope_intersecting(&AABB::from_corners(lo, hi))
+    tree.in_box(lo, hi)
         .filter(|e| !joined.contains(&e.piece))
         .any(|e| {
             // The edge against the bar's box, in the bar's own axes.

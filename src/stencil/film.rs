@@ -9,6 +9,9 @@ use crate::units::show_length_um;
 use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{AABB, RTree};
 
+/// Corners of openings up to which they are walked round to find the one that a point lies in.
+const FEW_CORNERS: usize = 1000;
+
 /// Gap between stencil and substrate at which the blur of the edges fills in behind a bar,
 /// micrometres: blur B = g S / D reaches the bar's width at g = w D / S.
 /// Infinite for a source without width.
@@ -30,20 +33,25 @@ pub(super) fn parted(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Find
         })
         .collect();
     let tree = RTree::bulk_load(boxes);
+    let owner = ring_owners(stencil);
     let mut parts = vec![0usize; stencil.drawn.len()];
     for shape in stencil.openings.shapes() {
         let p = inner_point(shape);
         let mut owners: Vec<usize> = tree
             .locate_in_envelope_intersecting(&AABB::from_point(v(p)))
             .map(|g| g.data)
-            .filter(|&i| stencil.drawn.shape(i).contains(p))
             .collect();
+        let corners = |&i: &usize| stencil.drawn.shape(i).vertex_count();
+        if owners.iter().map(corners).sum::<usize>() <= FEW_CORNERS {
+            owners.retain(|&i| stencil.drawn.shape(i).contains(p));
+        } else {
+            owners = edges.around(p, |e| owner[e.ring as usize]);
+        }
         owners.sort_unstable();
         if let Some(&i) = owners.first() {
             parts[i] += 1;
         }
     }
-    let owner = ring_owners(stencil);
     let mut bars: Vec<Vec<usize>> = vec![Vec::new(); stencil.drawn.len()];
     for (n, bar) in stencil.tie_bars.iter().enumerate() {
         if let Some((e, _, _)) = edges.nearest(v(bar.from)) {

@@ -3,13 +3,14 @@
 use super::geometry::{V, inner_point, sub, v};
 use super::whole;
 use crate::recipe::Recipe;
+use crate::regions::clip::{by_windows, clipped};
+use crate::regions::packed::{Packed, Segment};
 use crate::regions::{
-    Bounds, Point, Regions, Shape, difference, distance_nm, inset, inset_with_origin, intersection,
-    is_convex, outset, ring_area_nm2, union,
+    Bounds, FillRule, Point, Regions, Shape, difference, distance_nm, inset, inset_with_origin,
+    intersection, is_convex, normalise, outset, ring_area_nm2, union,
 };
 use crate::units::NM_PER_UM;
 use rayon::prelude::*;
-use rstar::{AABB, PointDistance, RTree, RTreeObject};
 use std::borrow::Cow;
 
 /// Smallest core that counts as foil to be held, square nanometres (one square micrometre).
@@ -82,15 +83,16 @@ pub fn as_cut<'a>(openings: &'a Regions, recipe: &Recipe) -> Cow<'a, Regions> {
             }
             let swept = outset(&path, half, tolerance);
             let thin = difference(&shape.to_regions(), &swept).filter(|s| s.area_nm2() > matters);
+            let parts: Vec<Regions> = thin.shapes().map(|part| part.to_regions()).collect();
+            let about: Vec<Regions> = (parts.iter())
+                .map(|part| outset(part, 4.0 * tolerance, tolerance))
+                .collect();
+            let tips = all_in_one_piece(&about, &swept);
             let mut lines = Regions::new();
-            for part in thin.shapes() {
-                let part = part.to_regions();
-                let tip = !swept.is_empty() && {
-                    let about = outset(&part, 4.0 * tolerance, tolerance);
-                    intersection(&about, &swept).len() <= 1
-                };
+            for (part, tip) in parts.iter().zip(tips) {
+                let tip = tip && !swept.is_empty();
                 let least = if tip { TIP_WIDTH } else { SLIVER };
-                lines.extend(&inset(&part, least * half, tolerance));
+                lines.extend(&inset(part, least * half, tolerance));
             }
             (!thin.is_empty()).then_some((thin, lines))
         })
@@ -107,6 +109,31 @@ pub fn as_cut<'a>(openings: &'a Regions, recipe: &Recipe) -> Cow<'a, Regions> {
         &difference(openings, &thin),
         &outset(&lines, half, tolerance),
     ))
+}
+
+/// Vertices that as many booleans may go over for nothing.
+const MOST_LOOKS: usize = 1_000_000;
+/// What is clipped for a part reaches so far beyond it that the part itself does not notice.
+const CLIP_NM: i32 = 1000;
+
+/// For each part whether what it has in common with `whole` is one piece at most. For many parts of a large whole only
+/// what is near each is looked at.
+fn all_in_one_piece(parts: &[Regions], whole: &Regions) -> Vec<bool> {
+    if parts.len() * whole.vertex_count() <= MOST_LOOKS {
+        let one = |part| intersection(part, whole).len() <= 1;
+        return parts.iter().map(one).collect();
+    }
+    let mut out = vec![true; parts.len()];
+    let (there, windows): (Vec<usize>, Vec<Bounds>) = (parts.iter().enumerate())
+        .filter_map(|(i, part)| Some((i, part.bounds()?.grown(CLIP_NM))))
+        .unzip();
+    let found = by_windows(&windows, [whole], |k, [near]| {
+        intersection(&parts[there[k]], near).len() <= 1
+    });
+    for (i, one) in there.into_iter().zip(found) {
+        out[i] = one;
+    }
+    out
 }
 
 /// Whether a disc moved about inside an opening surely reaches all of it but `most_nm2`.
@@ -217,24 +244,68 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
     foil
 }
 
+/// Vertices of a piece of foil beyond which hairs are looked for round each of its cores but the largest, and how many
+/// times half the web from it.
+const LARGE: usize = 50_000;
+const ROUND_CORE: f64 = 8.0;
+const OVERLAP: f64 = 16.0;
+
 /// Points in what is left of a piece of foil once its cores are grown back, where that reaches two of them.
 fn hairs(shape: Shape<'_>, cores: &Regions, half_nm: f64, tolerance_nm: f64) -> Vec<Point> {
-    let thick = outset(cores, half_nm + 3.0 * tolerance_nm, tolerance_nm);
+    let grown_nm = half_nm + 3.0 * tolerance_nm;
     let edges = core_edges(cores);
-    difference(&shape.to_regions(), &thick)
-        .shapes()
-        .filter(|thin| {
-            let near = half_nm + 8.0 * tolerance_nm;
-            let mut reached = thin.outer().iter().flat_map(|&p| {
-                edges
-                    .locate_within_distance(v(p), near * near)
-                    .map(|e| e.piece)
-            });
-            let first = reached.next();
-            reached.any(|piece| Some(piece) != first)
+    let near = half_nm + 8.0 * tolerance_nm;
+    let reached = |thin: Shape<'_>| {
+        let outer = thin.outer().to_vec();
+        outer
+            .into_iter()
+            .flat_map(|p| edges.within(v(p), near).map(|e| e.piece))
+    };
+    let shape = shape.to_regions();
+    let largest = (0..cores.len()).max_by_key(|&i| cores.shape(i).vertex_count());
+    let small: Vec<usize> = (0..cores.len()).filter(|&i| Some(i) != largest).collect();
+    let windows: Vec<Bounds> = (small.iter())
+        .map(|&i| {
+            let reach = (ROUND_CORE * half_nm).ceil() as i32 + CLIP_NM;
+            cores.shape(i).bounds().grown(reach)
         })
-        .map(inner_point)
-        .collect()
+        .collect();
+    let area = |b: Bounds| b.width_nm() as f64 * b.height_nm() as f64;
+    let looked: f64 = windows.iter().map(|&b| area(b)).sum();
+    // Where they lie in one another that would be more work.
+    if shape.vertex_count() <= LARGE || looked > OVERLAP * shape.bounds().map_or(0.0, area) {
+        return difference(&shape, &outset(cores, grown_nm, tolerance_nm))
+            .shapes()
+            .filter(|&thin| {
+                let mut reached = reached(thin);
+                let first = reached.next();
+                reached.any(|piece| Some(piece) != first)
+            })
+            .map(inner_point)
+            .collect();
+    }
+    // Cores beyond a window still count in it once they are grown.
+    let beyond = (2.0 * grown_nm).ceil() as i32 + CLIP_NM;
+    let wider: Vec<Bounds> = windows.iter().map(|w| w.grown(beyond)).collect();
+    by_windows(&wider, [&shape, cores], |k, [shape, cores]| {
+        let rings: Vec<&[Point]> = cores.rings().collect();
+        let cores = normalise(&rings, FillRule::NonZero);
+        let thick = outset(&cores, grown_nm, tolerance_nm);
+        // Between two cores that both are looked at it is the first one's.
+        let of_own = |thin: &Shape<'_>| {
+            let mut pieces: Vec<usize> = reached(*thin).collect();
+            pieces.sort_unstable();
+            pieces.dedup();
+            let first = pieces.iter().find(|&&piece| Some(piece) != largest);
+            pieces.len() > 1 && first == Some(&small[k])
+        };
+        let thin = difference(&clipped(shape, windows[k]), &thick);
+        thin.shapes()
+            .filter(of_own)
+            .map(inner_point)
+            .collect::<Vec<Point>>()
+    })
+    .concat()
 }
 
 fn touches(core: Bounds, sheet: Bounds, near_nm: f64) -> bool {
@@ -260,14 +331,15 @@ impl Foil {
             return Vec::new();
         }
         let tree = core_edges(&self.cores);
+        let marks = tree.marks(|e| e.piece as u32);
         let gap = |&piece: &usize| {
-            let across = samples(&self.cores, piece, 96).into_iter().filter_map(|s| {
-                let e = tree
-                    .nearest_neighbor_iter(&s.at)
-                    .find(|e| e.piece != piece)?;
-                let (q, d) = crate::regions::nearest_on_segment(s.at, e.a, e.b);
-                Some((d, super::geometry::middle(s.at, q)))
-            });
+            let across = samples(&self.cores, piece, 96, |_| true)
+                .into_iter()
+                .filter_map(|s| {
+                    let e = tree.nearest_beyond(s.at, &marks, [piece as u32; 2])?;
+                    let (q, d) = crate::regions::nearest_on_segment(s.at, e.a, e.b);
+                    Some((d, super::geometry::middle(s.at, q)))
+                });
             across.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, m)| m)
         };
         self.parted.iter().filter_map(gap).collect()
@@ -282,23 +354,14 @@ pub struct CoreEdge {
     pub piece: usize,
 }
 
-impl RTreeObject for CoreEdge {
-    type Envelope = AABB<V>;
-    fn envelope(&self) -> AABB<V> {
-        AABB::from_corners(self.a, self.b)
-    }
-}
-
-impl PointDistance for CoreEdge {
-    fn distance_2(&self, p: &V) -> f64 {
-        crate::regions::nearest_on_segment(*p, self.a, self.b)
-            .1
-            .powi(2)
+impl Segment for CoreEdge {
+    fn ends(&self) -> (V, V) {
+        (self.a, self.b)
     }
 }
 
 /// All edges of all cores.
-pub fn core_edges(cores: &Regions) -> RTree<CoreEdge> {
+pub fn core_edges(cores: &Regions) -> Packed<CoreEdge> {
     let mut all = Vec::with_capacity(cores.vertex_count());
     for (piece, shape) in cores.shapes().enumerate() {
         for ring in shape.rings() {
@@ -312,7 +375,7 @@ pub fn core_edges(cores: &Regions) -> RTree<CoreEdge> {
             }
         }
     }
-    RTree::bulk_load(all)
+    Packed::new(all)
 }
 
 /// A place on the edge of a core with the direction out of it.
@@ -322,12 +385,17 @@ pub struct Sample {
     pub out: V,
 }
 
-/// Places round all rings of a core: the middles of its longest edges and points at even distances.
-pub fn samples(cores: &Regions, piece: usize, count: usize) -> Vec<Sample> {
+/// Places round the rings of a core that are `wanted`: the middles of its longest edges and points at even distances.
+pub fn samples(
+    cores: &Regions,
+    piece: usize,
+    count: usize,
+    wanted: impl Fn(&[Point]) -> bool,
+) -> Vec<Sample> {
     let shape = cores.shape(piece);
     let total: f64 = shape.perimeter_nm();
     let mut out = Vec::with_capacity(count * 2);
-    for ring in shape.rings() {
+    for ring in shape.rings().filter(|ring| wanted(ring)) {
         let length: f64 = crate::regions::ring_perimeter_nm(ring);
         let n = ((count as f64 * length / total).ceil() as usize).clamp(8, count);
         let step = length / n as f64;

@@ -18,9 +18,11 @@ use crate::regions::{Bounds, EdgeIndex, Point, Regions, Shape, difference, inset
 use crate::units::{NM_PER_UM, show_length_um};
 use bars::{Placed, Surroundings};
 use geometry::{middle, mm, point, v};
+use rayon::prelude::*;
 pub use split::{SplitProof, StencilSeam};
 use std::cell::LazyCell;
 use std::collections::BTreeSet;
+use std::sync::LazyLock;
 use strips::Strips;
 
 /// A layer made into a sheet that holds together.
@@ -292,10 +294,9 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
             note_islands(stencil, &found, recipe, findings)
         } else {
             // A rest of an island already noted.
-            found
-                .cores
-                .shapes()
-                .map(|s| nearest_island(stencil, geometry::inner_point(s)))
+            let of = |i| nearest_island(stencil, geometry::inner_point(found.cores.shape(i)));
+            (0..found.cores.len())
+                .map(|i| found.is_loose(i).then(|| of(i)).unwrap_or(usize::MAX))
                 .collect()
         };
         if round == 0 && too_many(&found, recipe, findings) {
@@ -383,7 +384,7 @@ fn close_rests(stencil: &mut Stencil, recipe: &Recipe) {
     }
     // A part of a drawn opening that hangs on the rest by a point becomes a shape of its own as bars are taken off; all
     // of its outline is drawn.
-    let edges = LazyCell::new(|| EdgeIndex::new(&stencil.drawn));
+    let edges = LazyLock::new(|| EdgeIndex::new(&stencil.drawn));
     let as_drawn = |s: &Shape<'_>| {
         s.rings().all(|ring| {
             (0..ring.len()).all(|i| {
@@ -392,14 +393,22 @@ fn close_rests(stencil: &mut Stencil, recipe: &Recipe) {
             })
         })
     };
-    stencil.openings = stencil.openings.filter(|s| {
+    let keep = |i: usize| {
+        let s = stencil.openings.shape(i);
         let b = s.bounds();
         let small = (b.width_nm().max(b.height_nm()) as f64) < CRUMB * kerf_nm;
         !small
             || drawn.contains(&name(s))
             || as_drawn(&s)
             || !inset(&s.to_regions(), kerf_nm, tolerance_nm).is_empty()
-    });
+    };
+    let kept: Vec<bool> = (0..stencil.openings.len())
+        .into_par_iter()
+        .with_min_len(64)
+        .map(keep)
+        .collect();
+    let mut kept = kept.into_iter();
+    stencil.openings = stencil.openings.filter(|_| kept.next() == Some(true));
 }
 
 fn nearest_island(stencil: &Stencil, at: Point) -> usize {

@@ -48,6 +48,11 @@ struct Pair {
     width: f64,
 }
 
+enum Facing {
+    Pair(Pair),
+    Touch(V),
+}
+
 struct EdgeData {
     a: V,
     b: V,
@@ -56,6 +61,8 @@ struct EdgeData {
     before: usize,
     after: usize,
     ring: usize,
+    /// Largest sine of the angle to the edge's normal under which a line can leave it, at its ends too.
+    lean: f64,
     /// Distance of `a` from the ring's first vertex along the ring, and twice the area swept from there about it.
     start: f64,
     swept: f64,
@@ -75,9 +82,9 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
     let index = EdgeIndex::new(openings);
     let (edges, starts, rings) = edge_data(openings);
     let reach = web_nm.max(opening_nm).max(2.0 * TOUCH_NM);
-    let mut pairs = Vec::new();
-    let mut touches: Vec<Touch> = Vec::new();
-    for (i, e) in edges.iter().enumerate() {
+    let of_edge = |i: usize| {
+        let e = &edges[i];
+        let mut found: Vec<Facing> = Vec::new();
         let low = [e.a[0].min(e.b[0]) - reach, e.a[1].min(e.b[1]) - reach];
         let high = [e.a[0].max(e.b[0]) + reach, e.a[1].max(e.b[1]) + reach];
         for other in index.in_box(low, high) {
@@ -85,32 +92,39 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
             if j <= i || j == e.after || j == e.before {
                 continue;
             }
+            if askew(e, &edges[j]) {
+                continue;
+            }
             let (width, p, q) = nearest(e, &edges[j]);
             if width < DUST_NM && is_dust(&edges, &rings, [i, j], p, q) {
                 continue;
             }
             if width < TOUCH_NM {
-                let at = middle(p, q);
+                found.push(Facing::Touch(middle(p, q)));
+            } else if width < reach {
+                let limits = [web_nm, opening_nm];
+                let pair = facing(&edges, &rings, [i, j], width, [p, q], limits);
+                found.extend(pair.map(Facing::Pair));
+            }
+        }
+        found
+    };
+    let all: Vec<Vec<Facing>> = (0..edges.len())
+        .into_par_iter()
+        .with_min_len(256)
+        .map(of_edge)
+        .collect();
+    let mut pairs = Vec::new();
+    let mut touches: Vec<Touch> = Vec::new();
+    for found in all.into_iter().flatten() {
+        match found {
+            Facing::Pair(pair) => pairs.push(pair),
+            Facing::Touch(at) => {
                 // Several edges meet at one place, next to each other in this order.
-                if touches
-                    .iter()
-                    .rev()
-                    .take(16)
-                    .all(|t| len(sub(t.at, at)) > 1e3)
-                {
+                let new = |t: &Touch| len(sub(t.at, at)) > 1e3;
+                if touches.iter().rev().take(16).all(new) {
                     touches.push(Touch { at });
                 }
-            } else if width < reach {
-                pairs.extend(facing(
-                    &edges,
-                    &rings,
-                    [i, j],
-                    width,
-                    p,
-                    q,
-                    web_nm,
-                    opening_nm,
-                ));
             }
         }
     }
@@ -193,11 +207,17 @@ fn edge_data(openings: &Regions) -> (Vec<EdgeData>, Vec<usize>, Vec<RingData>) {
                 before: start + (i + n - 1) % n,
                 after: start + (i + 1) % n,
                 ring: index,
+                lean: 0.0,
                 start: walked,
                 swept,
             });
             walked += l;
             swept += cross(sub(a, v(ring[0])), sub(b, v(ring[0])));
+        }
+        for i in start..edges.len() {
+            let turn = |other: usize| len(sub(edges[i].dir, edges[other].dir));
+            let lean = turn(edges[i].before).max(turn(edges[i].after)) + OFF_NORMAL;
+            edges[i].lean = lean;
         }
         rings.push(RingData {
             first: start,
@@ -222,6 +242,19 @@ fn is_dust(edges: &[EdgeData], rings: &[RingData], [i, j]: [usize; 2], p: V, q: 
     let ahead = f.swept + swept(f.a, q) - (e.swept + swept(e.a, p)) + swept(q, p);
     let long = f.start + len(sub(q, f.a)) - (e.start + len(sub(p, e.a)));
     ahead.abs() < DUST_NM * long || (ring.swept - ahead).abs() < DUST_NM * (ring.length - long)
+}
+
+/// Whether the edges neither touch nor face each other because every line between them runs along one of them.
+fn askew(e: &EdgeData, f: &EdgeData) -> bool {
+    // No longer than this is the shortest line; what it takes off at most is rounding's.
+    let width = len(sub(e.a, f.a)) * 1.001 + 1.0;
+    let between = |along: &EdgeData| {
+        let (p, q) = (dot(e.a, along.dir), dot(e.b, along.dir));
+        let (r, s) = (dot(f.a, along.dir), dot(f.b, along.dir));
+        (r.min(s) - p.max(q)).max(p.min(q) - r.max(s))
+    };
+    let misses = |along: &EdgeData| between(along) > (along.lean * width).max(2.0 * TOUCH_NM);
+    misses(e) || misses(f)
 }
 
 /// Distance of two edges and the points that are so near.
@@ -262,16 +295,13 @@ fn leaves(edges: &[EdgeData], i: usize, p: V, d: V) -> f64 {
     dot(d, before.out) + dot(d, after.out)
 }
 
-#[allow(clippy::too_many_arguments)]
 fn facing(
     edges: &[EdgeData],
     rings: &[RingData],
     pair: [usize; 2],
     width: f64,
-    p: V,
-    q: V,
-    web: f64,
-    opening: f64,
+    [p, q]: [V; 2],
+    [web, opening]: [f64; 2],
 ) -> Option<Pair> {
     let [i, j] = pair;
     let d = sub(q, p);

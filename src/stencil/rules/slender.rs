@@ -21,6 +21,9 @@ const WIDTH_STEP: f64 = 1.01;
 /// is not reported as too narrow.
 const DETAILED: usize = 20_000;
 const DETAIL_NM: f64 = 1000.0;
+/// Edges beyond which more is left out, and how much at most.
+const CROWDED: usize = 60_000;
+const COARSEST_NM: f64 = 4000.0;
 /// A spoke of the axis into a corner: shorter than this many radii, and closing.
 const SPOKE: f64 = 1.6;
 
@@ -68,8 +71,12 @@ pub fn find(
             .collect(),
     );
     let mut foil = difference(sheet, &large);
-    if foil.vertex_count() > DETAILED {
-        foil = coarser(&foil);
+    let mut detail_nm = DETAIL_NM;
+    let mut most = DETAILED;
+    while foil.vertex_count() > most && detail_nm <= COARSEST_NM {
+        foil = coarser(&foil, detail_nm);
+        detail_nm *= 2.0;
+        most = CROWDED;
     }
     for shape in foil.shapes() {
         let frame = edge.is_some_and(|e| shape.bounds() == e);
@@ -87,10 +94,10 @@ pub fn find(
 }
 
 /// The foil without detail that no long part depends on: the axis costs some 50 us an edge where foil is crowded.
-fn coarser(foil: &Regions) -> Regions {
+fn coarser(foil: &Regions, detail_nm: f64) -> Regions {
     let thin = |ring: &[Point]| -> Vec<Point> {
         let closed: Vec<V> = ring.iter().chain(ring.first()).map(|&p| v(p)).collect();
-        let mut kept = thinned(&closed, DETAIL_NM);
+        let mut kept = thinned(&closed, detail_nm);
         kept.pop();
         let back = |p: &V| Point::new(p[0] as i32, p[1] as i32);
         kept.iter().map(back).collect()

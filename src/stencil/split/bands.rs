@@ -4,11 +4,11 @@
 use super::fewest::Arm;
 use crate::artwork::TieLine;
 use crate::regions::medial::{MedialError, medial_axis_and_sides};
+use crate::regions::packed::Packed;
 use crate::regions::{Shape, nearest_on_segment};
 use crate::stencil::bars::Surroundings;
 use crate::stencil::foil::CoreEdge;
 use crate::stencil::geometry::{V, cross, crossing, dot, len, middle, sub, v};
-use rstar::{AABB, RTree};
 
 /// Places looked at along one arm.
 const PLACES: usize = 96;
@@ -75,7 +75,7 @@ impl Bands {
     pub fn new(
         shape: Shape<'_>,
         core_of_ring: &[usize],
-        cores: &RTree<CoreEdge>,
+        cores: &Packed<CoreEdge>,
         lines: &[&TieLine],
         around: &Surroundings<'_>,
         room: Room,
@@ -179,7 +179,7 @@ impl Axis {
     }
 
     /// Parts the axis where a hand line crosses it: at every band of a cycle, else at the widest crossing.
-    fn part(&mut self, line: &TieLine, kept: &mut Vec<bool>, cores: &RTree<CoreEdge>) {
+    fn part(&mut self, line: &TieLine, kept: &mut Vec<bool>, cores: &Packed<CoreEdge>) {
         let (a, b) = (v(line.from), v(line.to));
         let mut hits: Vec<(usize, f64)> = Vec::new();
         for (i, &[p, q]) in self.edges.iter().enumerate() {
@@ -434,13 +434,16 @@ fn gap(p: &Place, q: &Place) -> f64 {
 }
 
 /// The line through `m` along `d` up to the foil on both sides.
-fn to_cores(m: V, d: V, reach: f64, cores: &RTree<CoreEdge>) -> Option<(V, V)> {
+fn to_cores(m: V, d: V, reach: f64, cores: &Packed<CoreEdge>) -> Option<(V, V)> {
     let l = len(d);
     let u = [d[0] / l * reach, d[1] / l * reach];
     let hit = |u: V| -> Option<V> {
         let end = [m[0] + u[0], m[1] + u[1]];
         let t = cores
-            .locate_in_envelope_intersecting(&AABB::from_corners(m, end))
+            .in_box(
+                [m[0].min(end[0]), m[1].min(end[1])],
+                [m[0].max(end[0]), m[1].max(end[1])],
+            )
             .filter(|e| cross(u, sub(e.b, e.a)) != 0.0)
             .filter_map(|e| crossing(m, end, e.a, e.b))
             .reduce(f64::min)?;

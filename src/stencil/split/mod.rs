@@ -86,11 +86,7 @@ pub(super) fn split(
         }
         let at_rings: Vec<usize> = region
             .rings()
-            .map(|r| {
-                cores
-                    .nearest_neighbor(&v(r[0]))
-                    .map_or(usize::MAX, |e| e.piece)
-            })
+            .map(|r| cores.nearest(v(r[0])).map_or(usize::MAX, |e| e.piece))
             .collect();
         let mut pieces = at_rings.clone();
         pieces.sort_unstable();
