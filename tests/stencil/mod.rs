@@ -391,12 +391,14 @@ fn of_very_many_narrow_webs_the_narrowest_are_listed_and_the_rest_counted() {
             format!(r#"<rect x="{x:.3}" y="{y:.3}" width="0.15" height="0.15"/>"#)
         })
         .collect();
-    let stencils = run(&layer(&squares), IslandMode::Tie).value;
+    // As drawn, without bars.
+    let stencils = run(&layer(&squares), IslandMode::Refuse).value;
     let found = rules::check(&stencils[0], &recipe());
     let webs: Vec<_> = found.iter().filter(|f| f.code == "web-narrow").collect();
     assert_eq!(webs.len(), 2001);
     let widths = webs[..2000].iter().map(|f| f.measured_um.unwrap());
-    assert!(widths.fold(0.0, f64::max) < 16.01);
+    let widest = widths.fold(0.0, f64::max);
+    assert!(widest < 16.01, "{widest}");
     let rest = &webs[2000].message;
     assert!(rest.starts_with("2900 more places like this"), "{rest}");
 }
