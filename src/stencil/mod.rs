@@ -296,7 +296,7 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
             // A rest of an island already noted.
             let of = |i| nearest_island(stencil, geometry::inner_point(found.cores.shape(i)));
             (0..found.cores.len())
-                .map(|i| found.is_loose(i).then(|| of(i)).unwrap_or(usize::MAX))
+                .map(|i| if found.is_loose(i) { of(i) } else { usize::MAX })
                 .collect()
         };
         if round == 0 && too_many(&found, recipe, findings) {

@@ -70,6 +70,8 @@ struct EdgeData {
 
 /// Distances below this are a touch: the grid rounds each end by half a nanometre.
 const TOUCH_NM: f64 = 1.5;
+/// Edges that all processors look round at once.
+const BLOCK: usize = 16_384;
 /// How far from a normal a line may leave an edge and still count (sine of the angle): edges of flattened curves
 /// turn by about this much from one to the next.
 const OFF_NORMAL: f64 = 0.05;
@@ -109,14 +111,18 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
         }
         found
     };
-    let all: Vec<Vec<Facing>> = (0..edges.len())
-        .into_par_iter()
-        .with_min_len(256)
-        .map(of_edge)
-        .collect();
     let mut pairs = Vec::new();
     let mut touches: Vec<Touch> = Vec::new();
-    for found in all.into_iter().flatten() {
+    // So many at once that little waits to be put in order.
+    let blocks = (0..edges.len()).step_by(BLOCK).flat_map(|first| {
+        let all: Vec<Vec<Facing>> = (first..edges.len().min(first + BLOCK))
+            .into_par_iter()
+            .with_min_len(256)
+            .map(of_edge)
+            .collect();
+        all.into_iter().flatten()
+    });
+    for found in blocks {
         match found {
             Facing::Pair(pair) => pairs.push(pair),
             Facing::Touch(at) => {
