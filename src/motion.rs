@@ -14,6 +14,13 @@ pub struct Motion {
     pub dwells: Vec<(f64, f64)>,
 }
 
+impl Motion {
+    pub fn sheet_area_mm2(&self) -> f64 {
+        let s = self.sheet_mm;
+        ((s[2] - s[0]) * (s[3] - s[1])).abs()
+    }
+}
+
 /// One stretch with the beam on at constant speed and power.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Burn {

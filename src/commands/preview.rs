@@ -2,7 +2,7 @@
 
 use super::{Common, Exit, Overrides};
 use crate::finding::{Finding, Severity};
-use crate::heat::{Detail, HeatResult, MOST_SWEEPS, SimOptions, simulate, sweeps};
+use crate::heat::{Detail, HeatResult, SimOptions, simulate, sweeps_away};
 use crate::kerf::{CutKind, CutPath};
 use crate::motion::Motion;
 use crate::order::cool::even_limit_k;
@@ -179,8 +179,7 @@ fn complete(mut motion: Motion, recipe: &Recipe) -> anyhow::Result<Motion> {
             s[3].max(bounds[3]),
         ];
     }
-    let times = sweeps(&motion, recipe);
-    if times > MOST_SWEEPS {
+    if let Some(times) = sweeps_away(&motion, recipe) {
         bail!(
             "the cuts of one pass sweep the whole sheet {times:.0} times over: no foil would be left whose heat could be told; check the job's units and scale and the recipe's kerf"
         );

@@ -3,7 +3,7 @@
 use super::{Common, DrawingFlags, Exit, Overrides};
 use crate::artwork::{self, Artwork, Layer, ReadOptions};
 use crate::finding::{Finding, Severity};
-use crate::heat::{Detail, HeatResult, MOST_SWEEPS, SimOptions, simulate, sweeps};
+use crate::heat::{Detail, HeatResult, SimOptions, simulate, sweeps_away};
 use crate::order::OrderMode;
 use crate::output::OutputSet;
 use crate::pictures::proof::{Close, ProofPicture, proof_png};
@@ -256,7 +256,7 @@ fn heat_of(job: &ReadJob, recipe: &Recipe) -> Option<HeatResult> {
         (s[0] - 1.0..=s[2] + 1.0).contains(&p[0]) && (s[1] - 1.0..=s[3] + 1.0).contains(&p[1])
     };
     if !motion.burns.iter().flat_map(|b| &b.points).all(on_sheet)
-        || sweeps(&motion, recipe) > MOST_SWEEPS
+        || sweeps_away(&motion, recipe).is_some()
     {
         return None;
     }

@@ -20,7 +20,7 @@ mod webs;
 pub use fine::{Energy, FineSheet};
 pub use foil::Foil;
 pub use plan_sheet::{Fineness, Load, PlanSheet, Trace};
-pub use simulate::{Detail, MOST_SWEEPS, SimOptions, simulate, sweeps};
+pub use simulate::{Detail, SimOptions, simulate, sweeps_away};
 pub use spacing::{fitting_mm, spacing_mm};
 pub use summary::{Frame, HeatResult, Memory, Patch, SelfHeating, YieldTime};
 pub use web_rows::{Response, Sheet, WebRows};

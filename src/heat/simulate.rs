@@ -94,17 +94,17 @@ impl fmt::Debug for SimOptions<'_> {
     }
 }
 
-/// How often the first pass of a job would sweep all of its sheet, kerf by kerf. Where that is more than
-/// [`MOST_SWEEPS`], no foil would be left to warm, and the job is not simulated.
-pub fn sweeps(motion: &Motion, recipe: &Recipe) -> f64 {
-    let s = motion.sheet_mm;
+/// How often the first pass of a job sweeps all of its sheet, kerf by kerf, where that is so often that no foil would be
+/// left to warm: such a job is not to be simulated.
+pub fn sweeps_away(motion: &Motion, recipe: &Recipe) -> Option<f64> {
     let first = motion.burns.iter().filter(|b| b.pass <= 1);
     let swept_mm2 = first.map(Burn::length_mm).sum::<f64>() * recipe.kerf.width_um * 1e-3;
-    swept_mm2 / ((s[2] - s[0]) * (s[3] - s[1])).abs().max(1e-6)
+    let times = swept_mm2 / motion.sheet_area_mm2().max(1e-6);
+    (times > MOST_SWEEPS).then_some(times)
 }
 
 /// Twice would do to clear a sheet with cuts half a kerf apart; with some to spare.
-pub const MOST_SWEEPS: f64 = 6.0;
+const MOST_SWEEPS: f64 = 6.0;
 
 /// Simulates the whole job. Heat is `laser.absorbed_fraction` of each burn's power.
 pub fn simulate(motion: &Motion, recipe: &Recipe, mut options: SimOptions<'_>) -> HeatResult {
@@ -234,8 +234,7 @@ fn cell_mm(motion: &Motion, foil: &Foil, options: &SimOptions<'_>, spacing_mm: f
     if let Some(cell_um) = options.cell_um {
         return [cell_um.max(1.0) * 1e-3; 2];
     }
-    let s = motion.sheet_mm;
-    let area_mm2 = ((s[2] - s[0]) * (s[3] - s[1])).abs();
+    let area_mm2 = motion.sheet_area_mm2();
     let length_mm: f64 = motion.burns.iter().map(Burn::length_mm).sum();
     let visit_mm = length_mm / motion.burns.len().max(1) as f64;
     let on_s: f64 = motion.burns.iter().map(|b| b.end_s() - b.start_s).sum();

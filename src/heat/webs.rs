@@ -163,11 +163,6 @@ fn stubs(motion: &Motion, lines: &Grid) -> Vec<bool> {
     out
 }
 
-fn sheet_um2(motion: &Motion) -> f64 {
-    let s = motion.sheet_mm;
-    ((s[2] - s[0]) * (s[3] - s[1])).abs() * 1e6
-}
-
 struct Outlines {
     /// Those of a path follow each other.
     lines: Grid,
@@ -211,7 +206,7 @@ impl Outlines {
             s.index = i as u32;
         }
         let length_um: f64 = segments.iter().map(Segment::length).sum();
-        let spacing_um = sheet_um2(motion) / length_um.max(1.0);
+        let spacing_um = 1e6 * motion.sheet_area_mm2() / length_um.max(1.0);
         let cell_um = GRID_UM.min((GRID_SPACINGS * spacing_um).max(2.0));
         let lines = Grid::over(segments, cell_um);
         let stubs = stubs(motion, &lines);

@@ -1,6 +1,6 @@
 //! Area, length, containment and nearest points.
 
-use super::packed::{Packed, Segment};
+use super::packed::{Ends, Packed};
 use super::{Point, Regions};
 
 /// Signed area of a ring, square nanometres; positive for outer rings.
@@ -86,7 +86,7 @@ pub struct Edge {
     pub vertex: u32,
 }
 
-impl Segment for Edge {
+impl Ends for Edge {
     fn ends(&self) -> ([f64; 2], [f64; 2]) {
         (self.a, self.b)
     }

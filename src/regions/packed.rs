@@ -5,7 +5,7 @@ use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
 /// What lies along a straight line between two ends.
-pub trait Segment {
+pub trait Ends {
     fn ends(&self) -> ([f64; 2], [f64; 2]);
 }
 
@@ -20,17 +20,12 @@ pub struct Packed<T> {
 #[derive(Debug)]
 pub struct Marks(Vec<[u32; 2]>);
 
-impl<T: Segment> Packed<T> {
+impl<T: Ends> Packed<T> {
     pub fn new(items: Vec<T>) -> Self {
         let mut boxes = StaticAABB2DIndexBuilder::new(items.len());
         for item in &items {
-            let (a, b) = item.ends();
-            boxes.add(
-                a[0].min(b[0]),
-                a[1].min(b[1]),
-                a[0].max(b[0]),
-                a[1].max(b[1]),
-            );
+            let [low, high] = box_of(item.ends());
+            boxes.add(low[0], low[1], high[0], high[1]);
         }
         let index = boxes.build().expect("as many boxes as announced");
         Packed { items, index }
@@ -41,6 +36,12 @@ impl<T: Segment> Packed<T> {
         self.index
             .query_iter(min[0], min[1], max[0], max[1])
             .map(|i| &self.items[i])
+    }
+
+    /// Segments whose box touches that of a line.
+    pub fn in_box_of(&self, line: ([f64; 2], [f64; 2])) -> impl Iterator<Item = &T> {
+        let [low, high] = box_of(line);
+        self.in_box(low, high)
     }
 
     /// Segments at most so far from `p`.
@@ -161,6 +162,13 @@ impl<T: Segment> Packed<T> {
     }
 }
 
+fn box_of((a, b): ([f64; 2], [f64; 2])) -> [[f64; 2]; 2] {
+    [
+        [a[0].min(b[0]), a[1].min(b[1])],
+        [a[0].max(b[0]), a[1].max(b[1])],
+    ]
+}
+
 /// The square of the distance to the box.
 fn square_to_box(b: &AABB<f64>, p: [f64; 2]) -> f64 {
     let dx = (b.min_x - p[0]).max(p[0] - b.max_x).max(0.0);
@@ -169,7 +177,7 @@ fn square_to_box(b: &AABB<f64>, p: [f64; 2]) -> f64 {
 }
 
 /// The square of the distance to the segment.
-fn square_to(item: &impl Segment, p: [f64; 2]) -> f64 {
+fn square_to(item: &impl Ends, p: [f64; 2]) -> f64 {
     let (a, b) = item.ends();
     let q = super::measure::nearest_on_segment(p, a, b).0;
     let (dx, dy) = (p[0] - q[0], p[1] - q[1]);
@@ -182,7 +190,7 @@ mod tests {
 
     struct Dash([f64; 2], u32);
 
-    impl Segment for Dash {
+    impl Ends for Dash {
         fn ends(&self) -> ([f64; 2], [f64; 2]) {
             (self.0, [self.0[0] + 0.5, self.0[1]])
         }

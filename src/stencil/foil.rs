@@ -4,7 +4,7 @@ use super::geometry::{V, inner_point, sub, v};
 use super::whole;
 use crate::recipe::Recipe;
 use crate::regions::clip::{by_windows, clipped};
-use crate::regions::packed::{Packed, Segment};
+use crate::regions::packed::{Ends, Packed};
 use crate::regions::{
     Bounds, FillRule, Point, Regions, Shape, difference, distance_nm, inset, inset_with_origin,
     intersection, is_convex, normalise, outset, ring_area_nm2, union,
@@ -354,7 +354,7 @@ pub struct CoreEdge {
     pub piece: usize,
 }
 
-impl Segment for CoreEdge {
+impl Ends for CoreEdge {
     fn ends(&self) -> (V, V) {
         (self.a, self.b)
     }

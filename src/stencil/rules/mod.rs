@@ -11,8 +11,9 @@ use crate::finding::Finding;
 use crate::recipe::Recipe;
 use crate::regions::Point;
 use crate::units::{NM_PER_MM, NM_PER_UM, show_length_um};
-use necks::Between;
+use necks::{Between, Neck};
 use slender::Held;
+use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
 /// Standard gravity, m/s2 (exact by definition).
@@ -90,19 +91,19 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             .measured(0.0, web),
         );
     }
-    let um = |neck: &necks::Neck| neck.width_nm / NM_PER_UM;
-    let kind = |neck: &necks::Neck| match neck.between {
-        Between::Foil if um(neck) < same => 0,
-        Between::Foil => 1,
-        Between::Opening if um(neck) < opening => 2,
-        Between::Opening => 3,
+    let code = |neck: &Neck| match neck.between {
+        Between::Foil if neck.width_um() < same => "edges-coincide",
+        Between::Foil => "web-narrow",
+        Between::Opening if neck.width_um() < opening => "opening-narrow",
+        Between::Opening => "aspect-ratio",
     };
-    let words = |neck: &necks::Neck| {
-        let um = um(neck);
+    let words = |neck: &Neck| {
+        let um = neck.width_um();
+        let code = code(neck);
         let [x, y] = mm(neck.at);
-        let finding = match kind(neck) {
-            0 => Finding::warning(
-                "edges-coincide",
+        let finding = match code {
+            "edges-coincide" => Finding::warning(
+                code,
                 format!(
                     "two edges of openings lie {} apart, less than the kerf is known ({}): the hair of foil between them burns away",
                     show_length_um(um),
@@ -111,8 +112,8 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             )
             .hint("let the openings overlap, or move them apart")
             .measured(um, same),
-            1 => Finding::warning(
-                "web-narrow",
+            "web-narrow" => Finding::warning(
+                code,
                 format!(
                     "a web of foil is {} wide: it may tear or bend (at least {})",
                     show_length_um(um),
@@ -121,8 +122,8 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             )
             .hint("move the openings apart")
             .measured(um, web),
-            2 => Finding::warning(
-                "opening-narrow",
+            "opening-narrow" => Finding::warning(
+                code,
                 format!(
                     "an opening is {} wide here (at least {})",
                     show_length_um(um),
@@ -132,7 +133,7 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
             .hint("draw it wider, or cut a thinner foil")
             .measured(um, opening),
             _ => Finding::note(
-                "aspect-ratio",
+                code,
                 format!(
                     "an opening is {} wide here, {:.2} foil thicknesses: the foil's edge shades the film (better {})",
                     show_length_um(um),
@@ -145,47 +146,72 @@ fn widths(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
         };
         finding.at(x, y)
     };
-    let mut left_out = [0usize; 4];
-    let limits: [f64; 4] = std::array::from_fn(|k| {
-        let widths = found.necks.iter().filter(|n| kind(n) == k).map(um);
-        widest_listed(widths.collect())
-    });
-    let mut listed = [0usize; 4];
+    let mut figures: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
     for neck in &found.necks {
-        let listed = &mut listed[kind(neck)];
-        if um(neck) <= limits[kind(neck)] && *listed < LISTED {
-            *listed += 1;
+        figures.entry(code(neck)).or_default().push(neck.width_um());
+    }
+    let mut kinds: BTreeMap<&str, Listing> = (figures.into_iter())
+        .map(|(code, widths_um)| (code, Listing::of(widths_um)))
+        .collect();
+    let mut rest = Vec::new();
+    for neck in &found.necks {
+        let Some(kind) = kinds.get_mut(code(neck)) else {
+            continue;
+        };
+        if kind.takes(neck.width_um()) {
             findings.push(words(neck));
-        } else {
-            left_out[kind(neck)] += 1;
+        } else if kind.left_out == 1 {
+            rest.push(words(neck));
         }
     }
-    for neck in &found.necks {
-        let count = std::mem::take(&mut left_out[kind(neck)]);
-        if count > 0 {
-            let one = words(neck);
-            let limit_um = limits[kind(neck)];
-            findings.push(Finding {
-                message: format!(
-                    "{count} more places like this, none narrower than {}, are not listed one by one",
-                    show_length_um(limit_um)
-                ),
-                measured_um: Some(limit_um),
-                ..one
-            });
+    findings.extend(rest.into_iter().map(|one| {
+        let Listing { up_to_um, left_out, .. } = kinds[one.code.as_str()];
+        Finding {
+            message: format!(
+                "{left_out} more places like this, none narrower than {}, are not listed one by one",
+                show_length_um(up_to_um)
+            ),
+            measured_um: Some(up_to_um),
+            ..one
         }
-    }
+    }));
 }
 
 /// Widths of one kind that are listed one by one, the narrowest, where there are more.
 const LISTED: usize = 2000;
 
-/// The largest of the figures that are listed: all of them where they are few.
-fn widest_listed(mut figures: Vec<f64>) -> f64 {
-    if figures.len() <= LISTED {
-        return f64::INFINITY;
+/// Which widths of one kind are listed one by one.
+struct Listing {
+    up_to_um: f64,
+    listed: usize,
+    left_out: usize,
+}
+
+impl Listing {
+    fn of(mut widths_um: Vec<f64>) -> Listing {
+        let up_to_um = if widths_um.len() <= LISTED {
+            f64::INFINITY
+        } else {
+            *widths_um
+                .select_nth_unstable_by(LISTED - 1, f64::total_cmp)
+                .1
+        };
+        Listing {
+            up_to_um,
+            listed: 0,
+            left_out: 0,
+        }
     }
-    *figures.select_nth_unstable_by(LISTED - 1, f64::total_cmp).1
+    /// Of widths that are alike the first are listed.
+    fn takes(&mut self, width_um: f64) -> bool {
+        let takes = width_um <= self.up_to_um && self.listed < LISTED;
+        *(if takes {
+            &mut self.listed
+        } else {
+            &mut self.left_out
+        }) += 1;
+        takes
+    }
 }
 
 fn areas(stencil: &Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {

@@ -12,6 +12,7 @@ use crate::regions::{
 };
 use crate::sets::Sets;
 use crate::stencil::geometry::{V, cross, dot, len, middle, sub, v};
+use crate::units::NM_PER_UM;
 use rayon::prelude::*;
 use rustc_hash::FxHashMap;
 
@@ -27,6 +28,12 @@ pub struct Neck {
     pub between: Between,
     pub at: V,
     pub width_nm: f64,
+}
+
+impl Neck {
+    pub fn width_um(&self) -> f64 {
+        self.width_nm / NM_PER_UM
+    }
 }
 
 /// A place where two openings, or two parts of one, touch.

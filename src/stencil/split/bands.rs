@@ -440,10 +440,7 @@ fn to_cores(m: V, d: V, reach: f64, cores: &Packed<CoreEdge>) -> Option<(V, V)> 
     let hit = |u: V| -> Option<V> {
         let end = [m[0] + u[0], m[1] + u[1]];
         let t = cores
-            .in_box(
-                [m[0].min(end[0]), m[1].min(end[1])],
-                [m[0].max(end[0]), m[1].max(end[1])],
-            )
+            .in_box_of((m, end))
             .filter(|e| cross(u, sub(e.b, e.a)) != 0.0)
             .filter_map(|e| crossing(m, end, e.a, e.b))
             .reduce(f64::min)?;
