@@ -2,7 +2,7 @@
 //! with the corners of the whole sheet, and a sheet of settings for whoever stands at the machine.
 
 use super::dxf::corner_marks;
-use super::plan::{Plan, Step};
+use super::plan::{Plan, Step, count_words};
 use crate::recipe::Recipe;
 use crate::units::trim_number;
 use std::fmt::Write as _;
@@ -13,6 +13,8 @@ use svg::node::element::{Description, Group, Path, Polyline};
 #[derive(Default)]
 struct Batch {
     cuts: Vec<(u32, u32, Vec<[f64; 2]>)>,
+    /// Cuts of the batches before it.
+    cuts_before: usize,
     wait_before_s: f64,
     reason: String,
 }
@@ -60,6 +62,11 @@ fn split(plan: &Plan) -> Vec<Batch> {
         }
     }
     list.retain(|b| !b.cuts.is_empty());
+    let mut before = 0;
+    for batch in &mut list {
+        batch.cuts_before = before;
+        before += batch.cuts.len();
+    }
     list
 }
 
@@ -77,18 +84,20 @@ fn drawing(plan: &Plan, batch: &Batch, number: usize, of: usize) -> Vec<u8> {
         let points: Vec<String> = corner.iter().map(xy).collect();
         marks = marks.add(Polyline::new().set("points", points.join(" ")));
     }
+    let cuts_of = plan.cut_count();
     let mut cuts = Group::new()
         .set("id", "cuts")
         .set("fill", "none")
         .set("stroke", "#1a1a1f")
         .set("stroke-width", 0.01);
-    for (path, pass, points) in &batch.cuts {
+    for (i, (path, pass, points)) in batch.cuts.iter().enumerate() {
         let d: Vec<String> = points.iter().map(xy).collect();
         cuts = cuts.add(
             Path::new()
                 .set("d", format!("M{}", d.join("L")))
                 .set("data-path", *path)
-                .set("data-pass", *pass),
+                .set("data-pass", *pass)
+                .set("data-cut", count_words(batch.cuts_before + i + 1, cuts_of)),
         );
     }
     let s = &plan.settings;

@@ -139,6 +139,19 @@ impl Path {
     }
 }
 
+/// How many of some steps are cuts.
+pub(super) fn cuts_in(steps: &[Step]) -> usize {
+    steps
+        .iter()
+        .filter(|s| matches!(s, Step::Cut { .. }))
+        .count()
+}
+
+/// What a file says beside each cut, counted from 1, so that a cut that is lost later is missed: `cut 3 of 17`.
+pub(super) fn count_words(cut: usize, of: usize) -> String {
+    format!("cut {cut} of {of}")
+}
+
 impl Plan {
     /// Where each path with a length comes nearest to a point in job millimetres, in the order of the paths.
     pub fn near_paths(&self, at: [f64; 2]) -> impl Iterator<Item = NearPath> {
@@ -161,6 +174,11 @@ impl Plan {
     pub fn nearest_path(&self, at: [f64; 2]) -> Option<NearPath> {
         self.near_paths(at)
             .min_by(|a, b| a.distance_mm.total_cmp(&b.distance_mm))
+    }
+
+    /// How many cuts its steps hold.
+    pub fn cut_count(&self) -> usize {
+        cuts_in(&self.steps)
     }
 
     /// The points of a cut step, in job millimetres.

@@ -24,6 +24,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         named: None,
     };
     let mut stated = BTreeMap::new();
+    let mut counted = Vec::new();
     let mut section = String::new();
     let mut variable = String::new();
     let mut entity = String::new();
@@ -53,6 +54,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                     reader.units(n, value);
                 }
                 rs274::stated(value, &mut stated);
+                counted.extend(super::count::read(value, n));
                 reader.named = rs274::path_comment(value).or(reader.named);
             }
             (0, _) => {
@@ -139,6 +141,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         motion: reader.clock.motion,
         lines: reader.clock.lines,
         idle: Vec::new(),
+        counted,
         faults: reader.faults,
     };
     job.motion.end_s = reader.clock.time_s;

@@ -10,6 +10,7 @@
 mod arc;
 mod bars;
 mod compare;
+mod count;
 mod dialect;
 mod dxf;
 mod edges;
@@ -30,6 +31,7 @@ mod words;
 
 pub use bars::Bar;
 pub use compare::{again, apart_um};
+pub use count::Counted;
 pub use dialect::Dialect;
 pub use foil::LoosePiece;
 pub use verdict::{AsCut, Verdict, edge_distances, prove, prove_statements};
@@ -157,6 +159,8 @@ pub struct ReadJob {
     pub lines: Vec<Vec<u32>>,
     /// Jumps after which nothing is cut before the next: where to, and their lines.
     pub idle: Vec<([f64; 2], u32)>,
+    /// The cuts by the numbers that the file gives them, in its order.
+    pub counted: Vec<Counted>,
     pub faults: Faults,
 }
 
@@ -261,6 +265,7 @@ pub fn read_batches(files: &[(String, Vec<u8>)], dialect: &Dialect) -> Result<Re
         job.motion.end_s = from_s + part.motion.end_s;
         job.motion.burns.append(&mut part.motion.burns);
         job.lines.append(&mut part.lines);
+        job.counted.append(&mut part.counted);
         job.faults.extend(&part.faults);
         if !waits.contains_key(name.as_str()) {
             job.faults.push(

@@ -56,6 +56,8 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     let lengths_mm: Vec<f64> = (plan.paths.iter())
         .map(|p| crate::polyline::length(&p.points))
         .collect();
+    // Jumps that nothing is cut after, and the last jump while that is open.
+    let (mut idle, mut jumped) = (Vec::new(), None);
     for (i, step) in plan.steps.iter().enumerate() {
         let n = i as u32 + 1;
         match step {
@@ -66,6 +68,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                 clock.time_s += dialect.jump_s(at, *to);
                 at = Some(*to);
                 beam_at = at;
+                idle.extend(jumped.replace((*to, n)));
             }
             Step::Dwell { seconds, .. } => {
                 if *seconds >= 0.0 && seconds.is_finite() {
@@ -142,6 +145,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                     pass: *pass,
                 };
                 clock.burn(burn, lines);
+                jumped = None;
                 if clock.points > MAX_POINTS {
                     return Err(ReadError::TooLarge { limit: MAX_POINTS });
                 }
@@ -172,7 +176,8 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         stated,
         motion,
         lines: clock.lines,
-        idle: Vec::new(),
+        idle: idle.into_iter().chain(jumped).collect(),
+        counted: Vec::new(),
         faults,
     })
 }

@@ -2,6 +2,7 @@
 //! cutting with a beam. What a cutting job has no use for is reported with its line, never guessed at.
 
 use super::arc::{centre_form, radius_form};
+use super::count::{self, Counted};
 use super::dialect::Clock;
 use super::meaning::{self, Mode, Words};
 use super::words::{self, Line};
@@ -100,6 +101,7 @@ struct Machine<'a> {
     /// A jump that nothing was cut after yet, and such jumps before it.
     jumped: Option<([f64; 2], u32)>,
     idle: Vec<([f64; 2], u32)>,
+    counted: Vec<Counted>,
     ended: bool,
     closed: bool,
     after_end: bool,
@@ -124,6 +126,7 @@ impl<'a> Machine<'a> {
             unmoved: false,
             jumped: None,
             idle: Vec::new(),
+            counted: Vec::new(),
             ended: false,
             closed: false,
             after_end: false,
@@ -147,6 +150,9 @@ impl<'a> Machine<'a> {
         }
         for comment in &line.comments {
             stated(comment, &mut self.stated);
+            // The jump before it is the first line of a cut.
+            let first = self.jumped.map_or(n, |(_, line)| line);
+            self.counted.extend(count::read(comment, first));
             if let Some(path) = path_comment(comment) {
                 self.end_burn();
                 self.path = Some(path);
@@ -572,6 +578,7 @@ impl<'a> Machine<'a> {
             motion,
             lines: self.clock.lines,
             idle: self.idle,
+            counted: self.counted,
             faults: self.faults,
         };
         job.idle.extend(self.jumped);

@@ -55,6 +55,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     // The drawing has no frame of its own: the sheet's centre is zero, as in a centred field.
     let place = |x: f64, y: f64| [(x - vx) * scale - w / 2.0, h / 2.0 - (y - vy) * scale];
     let mut count = 0u32;
+    let mut counted = Vec::new();
     // The XML library counts lines from the start of the text each time it is asked.
     let breaks: Vec<usize> = text.match_indices('\n').map(|m| m.0).collect();
     for node in doc.descendants().filter(roxmltree::Node::is_element) {
@@ -82,6 +83,8 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         let name = number("data-path").unwrap_or(count);
         let pass = number("data-pass").unwrap_or(1);
         count += 1;
+        let said = node.attribute("data-cut");
+        counted.extend(said.and_then(|v| super::count::read(v, n)));
         let mut wild = far_out(&path, scale);
         let parts = if wild {
             Vec::new()
@@ -149,6 +152,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         motion,
         lines: clock.lines,
         idle: Vec::new(),
+        counted,
         faults,
     })
 }

@@ -5,7 +5,7 @@ use super::edges::{self, Limits, RingResult, SEARCH_UM};
 use super::foil::{self, LoosePiece};
 use super::sheet::Outline;
 use super::ways::{cut_segments, rings, to_page};
-use super::{Fault, Faults, ReadJob, order};
+use super::{Fault, Faults, ReadJob, count, order};
 use crate::artwork::Layer;
 use crate::finding::Finding;
 use crate::grid::{Grid, Segment};
@@ -80,12 +80,14 @@ pub fn prove(job: &ReadJob, layer: &Layer, sheet_mm: [f64; 4], recipe: &Recipe) 
 pub fn prove_statements(job: &ReadJob, sheet_mm: [f64; 4], recipe: &Recipe) -> Faults {
     let bare = ReadJob {
         stated: job.stated.clone(),
+        counted: job.counted.clone(),
         faults: job.faults.clone(),
         ..ReadJob::default()
     };
     let mut proof = Proof::new(&bare, &Regions::new(), sheet_mm, recipe);
     proof.sheet();
     proof.settings();
+    count::check(job, &mut proof.faults);
     order::check(job, &mut proof.faults);
     proof.faults
 }
@@ -209,6 +211,7 @@ impl<'a> Proof<'a> {
         self.sheet();
         self.settings();
         order::check(self.job, &mut self.faults);
+        count::check(self.job, &mut self.faults);
         let results = edges::measure(&self.rings, &self.drawn, &self.cut, self.limits);
         self.errors(&results);
         self.uncovered(&results, layer);
@@ -413,6 +416,7 @@ impl<'a> Proof<'a> {
             .filter(|(away, _)| *away <= GONE_UM)
             .min_by(|a, b| a.0.total_cmp(&b.0))
             .map(|(_, line)| line)
+            .or_else(|| count::line_of_lost(self.job))
     }
 
     fn web(&mut self) {

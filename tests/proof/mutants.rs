@@ -217,6 +217,13 @@ fn caught(
     }
 }
 
+/// First line (from 1) of the cut that stands where another was taken out; of the last cut behind all.
+fn stands(lines: &[String], from: usize) -> usize {
+    let all = blocks(lines);
+    let next = all.iter().find(|b| b.from >= from).or(all.last());
+    1 + next.unwrap().from
+}
+
 fn line_named(verdict: &Verdict, codes: &[&str], line: usize) -> bool {
     verdict
         .findings
@@ -249,6 +256,14 @@ fn a_cut_removed() {
             &spoilt,
             &["not-opened", "cut-open"],
             None,
+        );
+        caught(
+            "removed",
+            seed,
+            f,
+            &spoilt,
+            &["cut-lost"],
+            Some(stands(&spoilt, b.from)),
         );
     });
 }
@@ -335,7 +350,8 @@ fn a_pass_lost() {
         let b = dice.pick(&blocks(text));
         let mut spoilt = text.clone();
         spoilt.drain(b.from..=b.to);
-        caught("pass", seed, &f, &spoilt, &["pass-missing"], None);
+        let line = stands(&spoilt, b.from);
+        caught("pass", seed, &f, &spoilt, &["pass-missing"], Some(line));
     });
 }
 
@@ -534,6 +550,79 @@ fn a_cut_twice() {
         let mut spoilt = text.clone();
         let copy = text[b.from..=b.to].to_vec();
         spoilt.splice(b.to + 1..b.to + 1, copy);
-        caught("twice", seed, f, &spoilt, &["cut-repeated"], None);
+        let range = b.to + 1..=b.to + 1 + (b.to - b.from);
+        let verdict = f.prove_text(&(spoilt.join("\n") + "\n"));
+        let told = |line: u32| range.contains(&(line as usize - 1));
+        let right = (verdict.findings.iter())
+            .any(|x| x.finding.code == "cut-repeated" && x.line.is_some_and(told));
+        assert!(
+            !verdict.passed && right,
+            "twice {seed}: {:#?}",
+            verdict.findings
+        );
     });
+}
+
+/// Each cut taken out of each format in turn: told with the line it stood on, by its own number and by the foil.
+#[test]
+fn a_cut_lost_from_any_format_is_told_with_its_line() {
+    for (format, first, last) in [("svg", "<path ", "/>"), ("dxf", "path ", "SEQEND")] {
+        let f = demo();
+        let (name, bytes) = f.file(format);
+        let text = lines(std::str::from_utf8(&bytes).unwrap());
+        let starts = |i: &usize| text[*i].starts_with(first);
+        // A DXF value stands below its code, and a SEQEND names its layer once more.
+        let (above, below) = if format == "dxf" { (1, 2) } else { (0, 0) };
+        let cuts: Vec<(usize, usize)> = (0..text.len())
+            .filter(starts)
+            .map(|i| {
+                let to = (i..text.len()).find(|&k| text[k].ends_with(last));
+                (i - above, to.unwrap() + below)
+            })
+            .collect();
+        assert!(cuts.len() > 5, "{format}: {} cuts", cuts.len());
+        for (k, &(from, to)) in cuts.iter().enumerate() {
+            let mut spoilt = text.clone();
+            spoilt.drain(from..=to);
+            let verdict = f.prove(&name, (spoilt.join("\n") + "\n").as_bytes());
+            // What came after it stands there now; after the last cut there is the one before.
+            let line = 1 + if k + 1 < cuts.len() {
+                from
+            } else {
+                cuts[k - 1].0
+            };
+            for codes in [&["cut-lost"][..], &["not-opened", "cut-open"]] {
+                assert!(
+                    line_named(&verdict, codes, line),
+                    "{format} {k}: no {codes:?} at line {line}: {:#?}",
+                    verdict.findings
+                );
+            }
+        }
+    }
+}
+
+/// Two cuts of one pass that change places open the same foil, but not in the order that was planned.
+#[test]
+fn cuts_that_changed_places_are_told() {
+    let f = demo();
+    let text = lines(&f.text());
+    let all = blocks(&text);
+    let (a, b) = (all[1], all[4]);
+    let spoilt = [
+        &text[..a.from],
+        &text[b.from..=b.to],
+        &text[a.to + 1..b.from],
+        &text[a.from..=a.to],
+        &text[b.to + 1..],
+    ]
+    .concat();
+    let verdict = f.prove_text(&(spoilt.join("\n") + "\n"));
+    let moved: Vec<u32> = (verdict.findings.iter())
+        .filter(|x| x.finding.code == "cut-moved")
+        .filter_map(|x| x.line)
+        .collect();
+    let first = 1 + a.from as u32;
+    assert_eq!(moved.first(), Some(&first), "{:#?}", verdict.findings);
+    assert_eq!(moved.len(), 2);
 }
