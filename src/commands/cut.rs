@@ -183,7 +183,7 @@ fn make_files(run: &mut Run, args: &CutArgs, recipe: &Recipe) -> anyhow::Result<
             run,
             job,
             recipe,
-            proven: None,
+            first: None,
             faults: Vec::new(),
         };
         let mut prove = |name: &str, read: ReadJob| judge.judge(name, read);
@@ -198,7 +198,9 @@ fn make_files(run: &mut Run, args: &CutArgs, recipe: &Recipe) -> anyhow::Result<
         made.push((files, judge.faults));
         run.times = times;
     }
-    if !args.no_pictures {
+    // A job that its proof refuses is not left: nobody will see its pictures.
+    let refused = made.iter().any(|(_, faults)| !faults.is_empty());
+    if !args.no_pictures && !refused {
         let shown: Vec<Option<Shown>> = (run.jobs.par_iter())
             .map(|job| Some(show(run, job, job.plan.as_ref()?, recipe)))
             .collect();
@@ -273,12 +275,12 @@ pub(super) fn job_files(
 const SAME_WAYS_UM: f64 = 0.15;
 
 /// Proves the files of one stencil. Formats carry the same ways at different decimals: the first is proved
-/// with that much less room for error, and whatever lies as near to it is proved with it.
+/// with that much less room for error, and whatever lies as near to it is proved, or refused, with it.
 struct Judge<'a> {
     run: &'a Run,
     job: &'a LayerJob,
     recipe: &'a Recipe,
-    proven: Option<ReadJob>,
+    first: Option<ReadJob>,
     faults: Vec<Finding>,
 }
 
@@ -289,7 +291,7 @@ impl Judge<'_> {
         let mut limits = self.recipe.clone();
         limits.rules.max_edge_error_um -= self.recipe.tolerance_um();
         let slack_um = SAME_WAYS_UM.min(limits.rules.max_edge_error_um / 3.0);
-        let known = self.proven.as_ref().and_then(|p| proof::apart_um(p, &read));
+        let known = self.first.as_ref().and_then(|p| proof::apart_um(p, &read));
         if known.is_some_and(|apart| apart <= slack_um) {
             let faults = proof::prove_statements(&read, sheet_mm, self.recipe);
             self.take(name, faults.listed());
@@ -298,10 +300,13 @@ impl Judge<'_> {
         let mut tight = limits.clone();
         tight.rules.max_edge_error_um -= slack_um;
         let mut verdict = proof::prove(&read, &self.job.layer, sheet_mm, &tight);
-        if verdict.passed {
-            self.proven = Some(read);
-        } else {
+        let tight_passed = verdict.passed;
+        if !verdict.passed {
             verdict = proof::prove(&read, &self.job.layer, sheet_mm, &limits);
+        }
+        // One that has no room left for the others' decimals speaks for itself alone.
+        if verdict.passed == tight_passed {
+            self.first = Some(read);
         }
         self.take(name, &verdict.findings);
     }

@@ -264,48 +264,77 @@ fn hairs(shape: Shape<'_>, cores: &Regions, half_nm: f64, tolerance_nm: f64) -> 
     let shape = shape.to_regions();
     let largest = (0..cores.len()).max_by_key(|&i| cores.shape(i).vertex_count());
     let small: Vec<usize> = (0..cores.len()).filter(|&i| Some(i) != largest).collect();
-    let windows: Vec<Bounds> = (small.iter())
-        .map(|&i| {
-            let reach = (ROUND_CORE * half_nm).ceil() as i32 + CLIP_NM;
-            cores.shape(i).bounds().grown(reach)
-        })
-        .collect();
     let area = |b: Bounds| b.width_nm() as f64 * b.height_nm() as f64;
-    let looked: f64 = windows.iter().map(|&b| area(b)).sum();
-    // Where they lie in one another that would be more work.
-    if shape.vertex_count() <= LARGE || looked > OVERLAP * shape.bounds().map_or(0.0, area) {
-        return difference(&shape, &outset(cores, grown_nm, tolerance_nm))
-            .shapes()
-            .filter(|&thin| {
-                let mut reached = reached(thin);
-                let first = reached.next();
-                reached.any(|piece| Some(piece) != first)
-            })
-            .map(inner_point)
-            .collect();
-    }
+    let whole = shape.bounds().map_or(0.0, area);
+    let window = |i: usize, round: f64| {
+        let reach = (round * half_nm).ceil() as i32 + CLIP_NM;
+        cores.shape(i).bounds().grown(reach)
+    };
     // Cores beyond a window still count in it once they are grown.
     let beyond = (2.0 * grown_nm).ceil() as i32 + CLIP_NM;
-    let wider: Vec<Bounds> = windows.iter().map(|w| w.grown(beyond)).collect();
-    by_windows(&wider, [&shape, cores], |k, [shape, cores]| {
-        let rings: Vec<&[Point]> = cores.rings().collect();
-        let cores = normalise(&rings, FillRule::NonZero);
-        let thick = outset(&cores, grown_nm, tolerance_nm);
-        // Between two cores that both are looked at it is the first one's.
-        let of_own = |thin: &Shape<'_>| {
-            let mut pieces: Vec<usize> = reached(*thin).collect();
-            pieces.sort_unstable();
-            pieces.dedup();
-            let first = pieces.iter().find(|&&piece| Some(piece) != largest);
-            pieces.len() > 1 && first == Some(&small[k])
-        };
-        let thin = difference(&clipped(shape, windows[k]), &thick);
-        thin.shapes()
-            .filter(of_own)
-            .map(inner_point)
-            .collect::<Vec<Point>>()
-    })
-    .concat()
+    let mut out: Vec<(usize, Vec<Point>)> = Vec::new();
+    let (mut left, mut round, mut looked) = (small.clone(), ROUND_CORE, 0.0);
+    while !left.is_empty() {
+        let windows: Vec<Bounds> = left.iter().map(|&i| window(i, round)).collect();
+        looked += windows.iter().map(|&b| area(b)).sum::<f64>();
+        // Where they lie in one another that would be more work.
+        if shape.vertex_count() <= LARGE || looked > OVERLAP * whole {
+            return difference(&shape, &outset(cores, grown_nm, tolerance_nm))
+                .shapes()
+                .filter(|&thin| {
+                    let mut reached = reached(thin);
+                    let first = reached.next();
+                    reached.any(|piece| Some(piece) != first)
+                })
+                .map(inner_point)
+                .collect();
+        }
+        let wider: Vec<Bounds> = windows.iter().map(|w| w.grown(beyond)).collect();
+        let found = by_windows(&wider, [&shape, cores], |k, [shape, cores]| {
+            let own = left[k];
+            let rings: Vec<&[Point]> = cores.rings().collect();
+            let cores = normalise(&rings, FillRule::NonZero);
+            let thick = outset(&cores, grown_nm, tolerance_nm);
+            let thin = difference(&clipped(shape, windows[k]), &thick);
+            let mut hairs = Vec::new();
+            for thin in thin.shapes() {
+                let mut pieces: Vec<usize> = reached(thin).collect();
+                pieces.sort_unstable();
+                pieces.dedup();
+                // It may reach another core beyond the window.
+                if pieces == [own] && at_border(thin, windows[k]) {
+                    return None;
+                }
+                // Between two cores that both are looked at it is the first one's.
+                let first = pieces.iter().find(|&&piece| Some(piece) != largest);
+                if pieces.len() > 1 && first == Some(&own) {
+                    hairs.push(inner_point(thin));
+                }
+            }
+            Some(hairs)
+        });
+        let mut wider = Vec::new();
+        for (own, found) in left.into_iter().zip(found) {
+            match found {
+                Some(found) => out.push((own, found)),
+                None => wider.push(own),
+            }
+        }
+        (left, round) = (wider, 2.0 * round);
+    }
+    out.sort_by_key(|(own, _)| *own);
+    out.into_iter().flat_map(|(_, found)| found).collect()
+}
+
+/// Whether a share of a window was cut off at its border.
+fn at_border(shape: Shape<'_>, window: Bounds) -> bool {
+    let on = |p: &Point| {
+        [p.x, p.y]
+            .into_iter()
+            .zip([[window.min.x, window.max.x], [window.min.y, window.max.y]])
+            .any(|(v, [lo, hi])| v <= lo || v >= hi)
+    };
+    shape.outer().iter().any(on)
 }
 
 fn touches(core: Bounds, sheet: Bounds, near_nm: f64) -> bool {
