@@ -120,6 +120,10 @@ pub(super) fn nm(at_um: [f64; 2]) -> Point {
     Point::new(x, y)
 }
 
+/// Foil of the minimum web to within this and the edge error is a speck: a core of less than a square micrometre holds
+/// no bar, and a disc of that is so wide.
+const CORE_UM: f64 = 1.13;
+
 /// A cut begins at most so far from the edge that it follows, micrometres: a run-in away. And jumps without a cut that are
 /// kept: a job of more of them is no job.
 const GONE_UM: f64 = 300.0;
@@ -443,7 +447,7 @@ impl<'a> Proof<'a> {
             self.sheet_um,
             l.radius_um,
             foil::Widths {
-                solid_um: self.recipe.min_web_um(),
+                solid_um: self.recipe.min_web_um() + CORE_UM + l.limit_um,
                 slug_um: self.recipe.min_slug_um(),
                 bar_um: self.max_bar_um,
                 limit_um: l.limit_um,
