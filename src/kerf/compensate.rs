@@ -676,13 +676,23 @@ fn nest(openings: &Regions, holed: &[Holed], contours: &mut [Contour]) {
             .collect();
         for place in free.locate_in_envelope(&frame) {
             let c = place.data;
-            if range.contains(&c) || contours[c].parent.is_some() {
+            let Contour { kind, points, .. } = &contours[c];
+            // Of its own cuts only lines, in a notch of the foil inside, lie within one of its holes.
+            let own = range.contains(&c);
+            if contours[c].parent.is_some() || own && *kind != CutKind::Line {
                 continue;
             }
-            let p = contours[c].points[0];
-            let hole = holes
-                .iter()
-                .find(|&&h| regions::ring_contains(&contours[h].points, p));
+            let last = points.len() - 1;
+            // A line may end in the way round the hole.
+            let some = if own {
+                vec![0, last / 2, last]
+            } else {
+                vec![0]
+            };
+            let hole = holes.iter().find(|&&h| {
+                let within = |&&k: &&usize| regions::ring_contains(&contours[h].points, points[k]);
+                2 * some.iter().filter(within).count() > some.len()
+            });
             if let Some(&hole) = hole {
                 contours[c].parent = Some(hole as u32);
             }
