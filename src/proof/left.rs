@@ -19,6 +19,9 @@ fn attached(length_um: f64) -> Finding {
     .measured(length_um, 0.0)
 }
 
+/// Sine of the angle that the middle line of a bar, told from the metal at its ends, may be off its sides.
+const RUNS_ON: f64 = 0.1;
+
 /// The bars that account for metal left at drawn edges.
 struct Left {
     bars: Vec<Bar>,
@@ -234,7 +237,9 @@ impl Proof<'_> {
                     line,
                 );
             } else if s.distance_um <= 2.0 * l.radius_um + 5.0 || self.cut_in_front(s) {
-                self.short(layer, s, line);
+                if !self.runs_on(s) {
+                    self.short(layer, s, line);
+                }
             } else {
                 self.fault(layer, s.at, attached(s.length_um()), line);
             }
@@ -252,6 +257,37 @@ impl Proof<'_> {
         [0.25, 0.5, 0.75].into_iter().all(|t| {
             let (p, inward) = edges::place(ring, s.from_um + t * s.length_um());
             webs::first_crossing(p, inward, far, &self.cut, |_| true).is_some()
+        })
+    }
+
+    /// Whether the metal left at a short stretch belongs to a bar that is wider than the foil it holds there: the cut
+    /// beside the stretch runs straight on from the bar's side.
+    fn runs_on(&self, s: &Stretch) -> bool {
+        let l = self.limits;
+        let ring = &self.rings[s.ring as usize];
+        let at = edges::place(ring, (s.from_um + s.to_um) / 2.0).0;
+        let Some((side, _, _)) = self.cut.nearest(at, l.radius_um + SEARCH_UM) else {
+            return false;
+        };
+        let along = side.length();
+        if along < l.radius_um {
+            return false;
+        }
+        let way = [0, 1].map(|d| (side.b[d] - side.a[d]) / along);
+        self.as_cut.bars.iter().any(|bar| {
+            let width_um = bar.width_um;
+            let middle = bar.middle_mm().map(|v| v * 1e3);
+            let [from, to] = [bar.from_mm, bar.to_mm].map(|p| p.map(|v| v * 1e3));
+            let length_um = bar.length_um().max(1e-9);
+            let cross = |p: [f64; 2]| (way[0] * p[1] - way[1] * p[0]).abs();
+            let off_um = cross([middle[0] - side.a[0], middle[1] - side.a[1]]);
+            let turned = cross([to[0] - from[0], to[1] - from[1]]) / length_um;
+            s.length_um() <= width_um
+                && s.distance_um - l.radius_um <= width_um / 2.0
+                && turned <= RUNS_ON
+                && (off_um - width_um / 2.0 - l.radius_um).abs()
+                    <= l.limit_um + RUNS_ON * length_um / 2.0
+                && crate::polyline::distance(middle, at) <= length_um / 2.0 + 2.0 * width_um
         })
     }
 
