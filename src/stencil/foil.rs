@@ -31,7 +31,13 @@ pub struct Foil {
     pub specks: Vec<(Point, f64)>,
     /// Points in the webs too narrow to hold that lead from one piece to another.
     pub hairs: Vec<Point>,
+    /// More pieces than [`MOST_HAIRS`] hang together by such webs, which were not looked for there.
+    pub crowded: bool,
 }
+
+/// Most webs too narrow to hold that parts of foil may hang on: where there are more the drawing is at fault as a whole,
+/// and bars mend it nowhere.
+pub const MOST_HAIRS: usize = 6000;
 
 /// Width at which a web begins to hold, nanometres: the limit less the tolerance of flattening twice
 /// and of the grid, so that a web exactly at the limit holds.
@@ -198,6 +204,7 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
             parted: Vec::new(),
             specks: Vec::new(),
             hairs: Vec::new(),
+            crowded: false,
         };
     }
     let left = difference(sheet, &cut);
@@ -208,30 +215,19 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
         parted: Vec::new(),
         specks: Vec::new(),
         hairs: Vec::new(),
+        crowded: false,
     };
-    for shape in left.shapes() {
-        let core = inset(&shape.to_regions(), half_nm, tolerance_nm)
-            .filter(|s| s.area_nm2() >= MIN_CORE_NM2);
-        match core.len() {
-            0 => {
-                let area = shape.area_nm2();
-                if area >= MIN_CORE_NM2 {
-                    foil.specks.push((inner_point(shape), area));
-                }
-            }
-            1 => foil.areas_nm2.push(shape.area_nm2()),
-            _ => {
-                foil.areas_nm2.extend(core.shapes().map(|s| {
-                    // Steiner's formula, corners aside: the core grown back by half the web.
-                    s.area_nm2()
-                        + s.perimeter_nm() * half_nm
-                        + std::f64::consts::PI * half_nm * half_nm
-                }));
-                foil.hairs
-                    .extend(hairs(shape, &core, half_nm, tolerance_nm));
-            }
-        }
-        foil.cores.extend(&core);
+    let parts: Vec<Part> = (0..left.len())
+        .into_par_iter()
+        .with_min_len(16)
+        .map(|i| part(left.shape(i), half_nm, tolerance_nm))
+        .collect();
+    for part in parts {
+        foil.crowded |= part.cores.len() > MOST_HAIRS;
+        foil.cores.extend(&part.cores);
+        foil.areas_nm2.extend(part.areas_nm2);
+        foil.specks.extend(part.speck);
+        foil.hairs.extend(part.hairs);
     }
     if let Some(edge) = sheet.bounds() {
         let near = half_nm + 3.0 * tolerance_nm;
@@ -242,6 +238,40 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
         foil.parted.retain(|&i| Some(i) != foil.frame);
     }
     foil
+}
+
+/// What a piece of the sheet comes to.
+struct Part {
+    cores: Regions,
+    areas_nm2: Vec<f64>,
+    speck: Option<(Point, f64)>,
+    hairs: Vec<Point>,
+}
+
+fn part(shape: Shape<'_>, half_nm: f64, tolerance_nm: f64) -> Part {
+    let cores =
+        inset(&shape.to_regions(), half_nm, tolerance_nm).filter(|s| s.area_nm2() >= MIN_CORE_NM2);
+    let area = shape.area_nm2();
+    let mut part = Part {
+        cores,
+        areas_nm2: Vec::new(),
+        speck: None,
+        hairs: Vec::new(),
+    };
+    match part.cores.len() {
+        0 => part.speck = (area >= MIN_CORE_NM2).then(|| (inner_point(shape), area)),
+        1 => part.areas_nm2.push(area),
+        _ => {
+            part.areas_nm2.extend(part.cores.shapes().map(|s| {
+                // Steiner's formula, corners aside: the core grown back by half the web.
+                s.area_nm2() + s.perimeter_nm() * half_nm + std::f64::consts::PI * half_nm * half_nm
+            }));
+            if part.cores.len() <= MOST_HAIRS {
+                part.hairs = hairs(shape, &part.cores, half_nm, tolerance_nm);
+            }
+        }
+    }
+    part
 }
 
 /// Vertices of a piece of foil beyond which hairs are looked for round each of its cores but the largest, and how many

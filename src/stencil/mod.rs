@@ -17,6 +17,7 @@ use crate::recipe::Recipe;
 use crate::regions::{Bounds, EdgeIndex, Point, Regions, Shape, difference, inset, outset};
 use crate::units::{NM_PER_UM, show_length_um};
 use bars::{Known, Placed, Surroundings};
+use foil::MOST_HAIRS;
 use geometry::{middle, mm, point, v};
 use rayon::prelude::*;
 pub use split::{SplitProof, StencilSeam};
@@ -107,11 +108,8 @@ const SLIT: f64 = 1.02;
 /// Area that a corner of 45 degrees keeps from a disc of radius one: cot(a / 2) - (pi - a) / 2, and a little.
 const WEDGE: f64 = 1.3;
 
-/// Most islands that bars are placed for, or that are shared out: each takes a millisecond or two. And most webs too
-/// narrow to hold that parts of foil hang on: where there are more the drawing is at fault as a whole, and bars mend it
-/// nowhere.
+/// Most islands that bars are placed for, or that are shared out: each takes a millisecond or two.
 const MOST_ISLANDS: usize = 100_000;
-const MOST_HAIRS: usize = 6000;
 
 /// Rounds of placing bars and looking again. One is enough by construction; the others are for
 /// what grid rounding leaves.
@@ -161,9 +159,15 @@ pub fn loose_pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> usi
 /// Says so where there are more islands than can be held.
 fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> bool {
     let loose = foil.loose();
-    if loose <= MOST_ISLANDS && foil.hairs.len() <= MOST_HAIRS {
+    let hairs = foil.hairs.len();
+    if loose <= MOST_ISLANDS && hairs <= MOST_HAIRS && !foil.crowded {
         return false;
     }
+    let hairs = if foil.crowded {
+        format!("more than {MOST_HAIRS}")
+    } else {
+        hairs.to_string()
+    };
     let (min, max) = (0..foil.cores.len())
         .filter(|&i| foil.is_loose(i))
         .map(|i| foil.cores.shape(i).bounds())
@@ -178,9 +182,8 @@ fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> 
         Finding::blocking(
             "islands-too-many",
             format!(
-                "{loose} pieces of foil are held by nothing or by webs below the minimum of {}, of which there are {}: more than can be seen to, so that no bars are placed",
+                "{loose} pieces of foil are held by nothing or by webs below the minimum of {}, of which there are {hairs}: more than can be seen to, so that no bars are placed",
                 show_length_um(recipe.min_web_um()),
-                foil.hairs.len()
             ),
         )
         .hint("move the openings further apart, choose a recipe with a narrower minimum web, or divide the layer among several drawings")
