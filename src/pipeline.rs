@@ -139,11 +139,14 @@ pub fn prepare(drawing: &Path, options: &Options) -> Result<Run, PipelineError> 
         .collect();
     let mut drafts: Vec<Draft<'_>> = held.into_iter().flatten().collect();
     times.lap("islands and tie bars");
-    drafts
-        .par_iter_mut()
+    // Foil that falls apart as a whole takes long to look through, and there will be no job of it.
+    let worth = |d: &&mut Draft<'_>| {
+        options.force || !d.findings.iter().any(|f| f.code == "islands-too-many")
+    };
+    (drafts.par_iter_mut().filter(worth))
         .for_each(|d| d.findings.extend(stencil::rules::check(&d.stencil, recipe)));
     times.lap("rules");
-    drafts.par_iter_mut().for_each(|d| {
+    drafts.par_iter_mut().filter(worth).for_each(|d| {
         d.contours = kerf::compensate(&d.stencil.openings, recipe).take(&mut d.findings);
     });
     times.lap("kerf");

@@ -186,7 +186,7 @@ fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> 
                 show_length_um(recipe.min_web_um()),
             ),
         )
-        .hint("move the openings further apart, choose a recipe with a narrower minimum web, or divide the layer among several drawings")
+        .hint("move the openings further apart, choose a recipe with a narrower minimum web, or divide the layer among several drawings; the other rules are looked at once that is mended")
         .at(x, y),
     );
     true
