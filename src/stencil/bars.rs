@@ -5,7 +5,6 @@
 
 mod candidates;
 mod choose;
-mod known;
 mod surroundings;
 
 use super::TieBar;
@@ -18,7 +17,6 @@ use crate::regions::{Bounds, EdgeIndex, Point, Regions};
 use crate::units::{NM_PER_UM, show_length_um};
 use candidates::{Candidate, Choice, CoreEdges, add, candidates};
 use choose::choose;
-pub use known::Known;
 use rayon::prelude::*;
 use rstar::primitives::Line;
 use rstar::{AABB, RTree};

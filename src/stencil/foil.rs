@@ -275,7 +275,7 @@ fn part(shape: Shape<'_>, half_nm: f64, tolerance_nm: f64) -> Part {
 }
 
 /// Vertices of a piece of foil beyond which hairs are looked for round each of its cores but the largest, and how many
-/// times half the web from it.
+/// times half the web from it at first.
 const LARGE: usize = 50_000;
 const ROUND_CORE: f64 = 8.0;
 const OVERLAP: f64 = 16.0;
@@ -343,14 +343,14 @@ fn hairs(shape: Shape<'_>, cores: &Regions, half_nm: f64, tolerance_nm: f64) -> 
             }
             Some(hairs)
         });
-        let mut wider = Vec::new();
+        let mut again = Vec::new();
         for (own, found) in left.into_iter().zip(found) {
             match found {
                 Some(found) => out.push((own, found)),
-                None => wider.push(own),
+                None => again.push(own),
             }
         }
-        (left, round) = (wider, 2.0 * round);
+        (left, round) = (again, 2.0 * round);
     }
     out.sort_by_key(|(own, _)| *own);
     out.into_iter().flat_map(|(_, found)| found).collect()

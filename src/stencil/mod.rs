@@ -16,7 +16,7 @@ use crate::finding::{Checked, Finding};
 use crate::recipe::Recipe;
 use crate::regions::{Bounds, EdgeIndex, Point, Regions, Shape, difference, inset, outset};
 use crate::units::{NM_PER_UM, show_length_um};
-use bars::{Known, Placed, Surroundings};
+use bars::{Placed, Surroundings};
 use foil::MOST_HAIRS;
 use geometry::{middle, mm, point, v};
 use rayon::prelude::*;
@@ -291,7 +291,6 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
     }
     let around = LazyCell::new(|| Surroundings::new(layer));
     let mut untied = Vec::new();
-    let mut known = Known::default();
     for round in 0..ROUNDS {
         let found = foil::pieces(&stencil.sheet, &stencil.openings, recipe);
         let index = if round == 0 {
@@ -322,7 +321,7 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
         for bar in &placement.bars {
             strips.push(bar.from, bar.to, bar.width_nm);
             let holds = [Some(bar.piece), bar.also].map(|p| p.map(|p| index[p]));
-            keep(stencil, bar, holds, &edges, &mut known);
+            keep(stencil, bar, holds, &edges);
         }
         stencil.openings = strips.take_from(&stencil.drawn, recipe);
     }
@@ -422,30 +421,13 @@ fn nearest_island(stencil: &Stencil, at: Point) -> usize {
         .unwrap_or(usize::MAX)
 }
 
-fn keep(
-    stencil: &mut Stencil,
-    bar: &Placed,
-    holds: [Option<usize>; 2],
-    edges: &EdgeIndex,
-    known: &mut Known,
-) {
+fn keep(stencil: &mut Stencil, bar: &Placed, holds: [Option<usize>; 2], edges: &EdgeIndex) {
     let (from, to) = bars::clip_to_opening(edges, &stencil.drawn, bar.from, bar.to);
-    // Where foil is crowded, two pieces may each choose the one bar that both can have.
-    let again = known.find(from, to);
-    let index = again.unwrap_or(stencil.tie_bars.len());
     for island in holds.into_iter().flatten() {
-        if let Some(island) = stencil.islands.get_mut(island)
-            && !island.bars.contains(&index)
-        {
-            island.bars.push(index);
+        if let Some(island) = stencil.islands.get_mut(island) {
+            island.bars.push(stencil.tie_bars.len());
         }
     }
-    if let Some(again) = again {
-        let width_um = &mut stencil.tie_bars[again].width_um;
-        *width_um = width_um.max(bar.width_nm / NM_PER_UM);
-        return;
-    }
-    known.add(from, to, index);
     let mut reason = bar.reason.clone();
     if bar.narrowed {
         reason.push_str("; narrower than asked, so that it does not bury the island");

@@ -184,3 +184,37 @@ fn a_drawing_of_webs_all_too_narrow_is_one_finding() {
     let few = super::run(&super::layer(&holes(10)), IslandMode::Tie);
     assert!(super::codes(&few.findings, "islands-too-many").is_empty());
 }
+
+#[test]
+fn webs_too_narrow_are_found_however_much_else_is_on_the_sheet() {
+    // Squares of 0.2 mm with webs of 20 um between them, longer than the look about each crossing is wide at first.
+    let squares: String = (0..144)
+        .map(|i| {
+            let (x, y) = (
+                0.5 + 0.22 * f64::from(i % 12),
+                0.5 + 0.22 * f64::from(i / 12),
+            );
+            format!("M{x:.2} {y:.2}h.2v.2h-.2z")
+        })
+        .collect();
+    let dots: String = (0..1600)
+        .map(|i| {
+            let (x, y) = (
+                1.0 + 0.15 * f64::from(i % 50),
+                4.5 + 0.15 * f64::from(i / 50),
+            );
+            format!("M{x:.2} {y:.2}a.05 .05 0 1 0 .1 0a.05 .05 0 1 0 -.1 0z")
+        })
+        .collect();
+    let bars = |body: &str| {
+        let layer = super::layer(&format!(r#"<path d="{body}"/>"#));
+        super::run(&layer, IslandMode::Tie).value[0].tie_bars.len()
+    };
+    // Places on another grid make some of the bars others.
+    let (alone, beside) = (bars(&squares), bars(&(squares.clone() + &dots)));
+    println!("{alone} bars, {beside} beside the dots");
+    assert!(
+        alone > 150 && alone.abs_diff(beside) < alone / 10,
+        "{alone} bars, {beside} beside the dots"
+    );
+}
