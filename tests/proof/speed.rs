@@ -47,5 +47,4 @@ fn slow_forty_thousand_openings() {
     println!("{:?}", verdict.as_cut);
     assert!(verdict.passed, "{:?}", verdict.findings);
     assert_eq!(verdict.as_cut.openings_cut, 40_000);
-    assert!(read + proved < 3 * made);
 }
