@@ -314,6 +314,7 @@ fn cuts(plan: &Plan) -> Cuts {
             pass,
             from_mm,
             to_mm,
+            ..
         } = step
         {
             out.entry((*path, *pass))

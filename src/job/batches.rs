@@ -2,7 +2,7 @@
 //! with the corners of the whole sheet, and a sheet of settings for whoever stands at the machine.
 
 use super::dxf::corner_marks;
-use super::plan::{Plan, Step, count_words};
+use super::plan::{CutCount, Plan, Step};
 use crate::recipe::Recipe;
 use crate::units::trim_number;
 use std::fmt::Write as _;
@@ -12,11 +12,16 @@ use svg::node::element::{Description, Group, Path, Polyline};
 /// One batch: cuts between two pauses.
 #[derive(Default)]
 struct Batch {
-    cuts: Vec<(u32, u32, Vec<[f64; 2]>)>,
-    /// Cuts of the batches before it.
-    cuts_before: usize,
+    cuts: Vec<Cut>,
     wait_before_s: f64,
     reason: String,
+}
+
+struct Cut {
+    path: u32,
+    pass: u32,
+    count: Option<CutCount>,
+    points: Vec<[f64; 2]>,
 }
 
 /// The files of the hand-over folder, names and contents.
@@ -44,10 +49,13 @@ fn split(plan: &Plan) -> Vec<Batch> {
                 pass,
                 from_mm,
                 to_mm,
-            } => {
-                let points = plan.cut_points(*path, *from_mm, *to_mm);
-                list[last].cuts.push((*path, *pass, points.into_owned()));
-            }
+                count,
+            } => list[last].cuts.push(Cut {
+                path: *path,
+                pass: *pass,
+                count: *count,
+                points: plan.cut_points(*path, *from_mm, *to_mm).into_owned(),
+            }),
             Step::Dwell { seconds, reason } => {
                 if list[last].cuts.is_empty() {
                     list[last].wait_before_s += seconds;
@@ -62,11 +70,6 @@ fn split(plan: &Plan) -> Vec<Batch> {
         }
     }
     list.retain(|b| !b.cuts.is_empty());
-    let mut before = 0;
-    for batch in &mut list {
-        batch.cuts_before = before;
-        before += batch.cuts.len();
-    }
     list
 }
 
@@ -84,21 +87,21 @@ fn drawing(plan: &Plan, batch: &Batch, number: usize, of: usize) -> Vec<u8> {
         let points: Vec<String> = corner.iter().map(xy).collect();
         marks = marks.add(Polyline::new().set("points", points.join(" ")));
     }
-    let cuts_of = plan.cut_count();
     let mut cuts = Group::new()
         .set("id", "cuts")
         .set("fill", "none")
         .set("stroke", "#1a1a1f")
         .set("stroke-width", 0.01);
-    for (i, (path, pass, points)) in batch.cuts.iter().enumerate() {
-        let d: Vec<String> = points.iter().map(xy).collect();
-        cuts = cuts.add(
-            Path::new()
-                .set("d", format!("M{}", d.join("L")))
-                .set("data-path", *path)
-                .set("data-pass", *pass)
-                .set("data-cut", count_words(batch.cuts_before + i + 1, cuts_of)),
-        );
+    for cut in &batch.cuts {
+        let d: Vec<String> = cut.points.iter().map(xy).collect();
+        let mut element = Path::new()
+            .set("d", format!("M{}", d.join("L")))
+            .set("data-path", cut.path)
+            .set("data-pass", cut.pass);
+        if let Some(count) = cut.count {
+            element = element.set("data-cut", count.to_string());
+        }
+        cuts = cuts.add(element);
     }
     let s = &plan.settings;
     let about = format!(
@@ -224,7 +227,7 @@ fn describe(out: &mut String, name: &str, batch: &Batch) {
         f64::NEG_INFINITY,
         f64::NEG_INFINITY,
     ];
-    for p in batch.cuts.iter().flat_map(|c| &c.2) {
+    for p in batch.cuts.iter().flat_map(|c| &c.points) {
         b = [
             b[0].min(p[0]),
             b[1].min(p[1]),

@@ -1,7 +1,7 @@
 //! Clearing jobs: some paths of an earlier plan once more, for foil that is still clamped.
 
 use super::place::timing;
-use super::plan::{Plan, Step};
+use super::plan::{Plan, Step, count_cuts};
 use thiserror::Error;
 
 #[derive(Debug, Error, PartialEq)]
@@ -42,6 +42,7 @@ pub fn clear(plan: &Plan, only: &[u32], passes: u32) -> Result<Plan, ClearError>
                 pass: 1,
                 from_mm,
                 to_mm,
+                ..
             } if chosen.contains(path) => Some((*path, *from_mm, *to_mm)),
             _ => None,
         })
@@ -72,10 +73,12 @@ pub fn clear(plan: &Plan, only: &[u32], passes: u32) -> Result<Plan, ClearError>
                 pass,
                 from_mm,
                 to_mm,
+                count: None,
             });
             at = Some(end);
         }
     }
+    count_cuts(&mut again.steps);
     again.timing = timing(&again);
     Ok(again)
 }

@@ -37,6 +37,7 @@ impl Writer for CsvWriter {
                     pass,
                     from_mm,
                     to_mm,
+                    ..
                 } => {
                     let kind = format!("{:?}", plan.paths[*path as usize].kind).to_lowercase();
                     for p in plan.cut_points(*path, *from_mm, *to_mm).iter() {

@@ -2,7 +2,7 @@
 //!
 //! R12 has no word for units: millimetres are stated in a comment (group code 999).
 
-use super::plan::{Plan, Step, count_words};
+use super::plan::{Plan, Step};
 use super::write::{WriteError, Writer};
 use crate::kerf::CutKind;
 use crate::recipe::Recipe;
@@ -37,7 +37,6 @@ impl Writer for DxfWriter {
         for corner in corner_marks(plan.sheet_mm) {
             polyline(&mut out, MARKS, &corner, scale);
         }
-        let (mut cut, of) = (0, plan.cut_count());
         for step in &plan.steps {
             match step {
                 Step::Cut {
@@ -45,11 +44,11 @@ impl Writer for DxfWriter {
                     pass,
                     from_mm,
                     to_mm,
+                    count,
                 } => {
                     let points = plan.cut_points(*path, *from_mm, *to_mm);
-                    cut += 1;
-                    let count = count_words(cut, of);
-                    pair(&mut out, 999, &format!("path {path} pass {pass} {count}"));
+                    let count = count.map(|c| format!(" {c}")).unwrap_or_default();
+                    pair(&mut out, 999, &format!("path {path} pass {pass}{count}"));
                     let layer = layer(plan.paths[*path as usize].kind, *pass);
                     polyline(&mut out, &layer, &points, scale);
                 }

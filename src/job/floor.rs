@@ -46,6 +46,7 @@ pub fn floor(plan: &Plan) -> Floor {
                 pass,
                 from_mm,
                 to_mm,
+                ..
             } => Some(((*path, *pass), [*from_mm, *to_mm])),
             _ => None,
         })

@@ -16,7 +16,7 @@ pub mod write;
 
 pub use floor::{Floor, floor};
 pub use place::{Label, PlaceError, place, resequence};
-pub use plan::{Path, Plan, Settings, Step, Timing};
+pub use plan::{CutCount, Path, Plan, Settings, Step, Timing};
 pub use write::{WriteError, Writer};
 
 /// Every format, by the word that `--as` takes.

@@ -1,6 +1,6 @@
 //! From a sequence on the page to a plan in job coordinates: mirrored or not, centred, inside the field.
 
-use super::plan::{Path, Plan, SCHEMA, Settings, Step, Timing};
+use super::plan::{Path, Plan, SCHEMA, Settings, Step, Timing, count_cuts};
 use crate::order::{OrderMode, Sequence, Visit};
 use crate::polyline::{distance, length};
 use crate::recipe::{Origin, Recipe};
@@ -108,9 +108,11 @@ fn sequence_steps(plan: &mut Plan, visits: &[Visit]) {
             pass: visit.pass,
             from_mm: visit.from_mm,
             to_mm: visit.to_mm,
+            count: None,
         });
         at = Some(last);
     }
+    count_cuts(&mut plan.steps);
     plan.timing = timing(plan);
 }
 

@@ -95,6 +95,9 @@ pub enum Step {
         pass: u32,
         from_mm: f64,
         to_mm: f64,
+        /// Its place among the plan's cuts.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        count: Option<CutCount>,
     },
     Dwell {
         seconds: f64,
@@ -139,17 +142,32 @@ impl Path {
     }
 }
 
-/// How many of some steps are cuts.
-pub(super) fn cuts_in(steps: &[Step]) -> usize {
-    steps
-        .iter()
-        .filter(|s| matches!(s, Step::Cut { .. }))
-        .count()
+/// The number of a cut, from 1, of so many: every file says it beside each cut, so that one that is lost later is
+/// missed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CutCount {
+    pub cut: u32,
+    pub of: u32,
 }
 
-/// What a file says beside each cut, counted from 1, so that a cut that is lost later is missed: `cut 3 of 17`.
-pub(super) fn count_words(cut: usize, of: usize) -> String {
-    format!("cut {cut} of {of}")
+impl std::fmt::Display for CutCount {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "cut {} of {}", self.cut, self.of)
+    }
+}
+
+/// Numbers the cuts among some steps.
+pub(super) fn count_cuts(steps: &mut [Step]) {
+    let cuts = |s: &&Step| matches!(s, Step::Cut { .. });
+    let of = steps.iter().filter(cuts).count() as u32;
+    let mut cut = 0;
+    for step in steps {
+        if let Step::Cut { count, .. } = step {
+            cut += 1;
+            *count = Some(CutCount { cut, of });
+        }
+    }
 }
 
 impl Plan {
@@ -174,11 +192,6 @@ impl Plan {
     pub fn nearest_path(&self, at: [f64; 2]) -> Option<NearPath> {
         self.near_paths(at)
             .min_by(|a, b| a.distance_mm.total_cmp(&b.distance_mm))
-    }
-
-    /// How many cuts its steps hold.
-    pub fn cut_count(&self) -> usize {
-        cuts_in(&self.steps)
     }
 
     /// The points of a cut step, in job millimetres.
@@ -253,6 +266,7 @@ impl Plan {
                     pass,
                     from_mm,
                     to_mm,
+                    ..
                 } => {
                     let burn = Burn {
                         points: self.cut_points(*path, *from_mm, *to_mm).into_owned(),

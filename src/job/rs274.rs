@@ -4,7 +4,7 @@
 //! every jump and dwell is written with the beam off, by construction of [`Body`].
 
 use super::arcs;
-use super::plan::{Path, Plan, Step, count_words, cuts_in};
+use super::plan::{Path, Plan, Step};
 use super::write::{WriteError, Writer};
 use crate::recipe::{CommentStyle, DwellUnit, Recipe};
 use crate::units::{FIXED_LENGTH, fixed, push_fixed, show_time_s, trim_number, write_fixed};
@@ -32,8 +32,6 @@ impl Writer for Rs274Writer {
             out: Vec::new(),
             recipe,
             line: 0,
-            cuts: 0,
-            cuts_of: plan.cut_count(),
         };
         if dialect.percent_lines {
             body.raw("%");
@@ -56,24 +54,14 @@ impl Writer for Rs274Writer {
                 .steps
                 .chunks(CHUNK_STEPS * rayon::current_num_threads())
             {
-                let chunks: Vec<(usize, &[Step])> = some
-                    .chunks(CHUNK_STEPS)
-                    .scan(body.cuts, |before, steps| {
-                        let chunk = (*before, steps);
-                        *before += cuts_in(steps);
-                        Some(chunk)
-                    })
-                    .collect();
-                let parts: Vec<Vec<u8>> = chunks
-                    .into_par_iter()
-                    .map(|(cuts, steps)| {
+                let parts: Vec<Vec<u8>> = some
+                    .par_chunks(CHUNK_STEPS)
+                    .map(|steps| {
                         let points: usize = steps.iter().map(|s| points_of(plan, s)).sum();
                         let mut part = Body {
                             out: Vec::with_capacity(64 * steps.len() + BYTES_PER_POINT * points),
                             recipe,
                             line: 0,
-                            cuts,
-                            cuts_of: body.cuts_of,
                         };
                         part.steps(plan, steps);
                         part.out
@@ -82,7 +70,6 @@ impl Writer for Rs274Writer {
                 for part in &parts {
                     body.out.extend_from_slice(part);
                 }
-                body.cuts += cuts_in(some);
             }
         }
         body.line(&dialect.beam_off);
@@ -201,9 +188,6 @@ struct Body<'a> {
     out: Vec<u8>,
     recipe: &'a Recipe,
     line: u32,
-    /// Cuts written so far, and those of the whole job.
-    cuts: usize,
-    cuts_of: usize,
 }
 
 impl Body<'_> {
@@ -228,11 +212,13 @@ impl Body<'_> {
                     pass,
                     from_mm,
                     to_mm,
+                    count,
                 } => {
                     let p = &plan.paths[*path as usize];
-                    self.cuts += 1;
                     self.comment(&path_comment(*path, *pass, p));
-                    self.comment(&count_words(self.cuts, self.cuts_of));
+                    if let Some(count) = count {
+                        self.comment(&count.to_string());
+                    }
                     let points = plan.cut_points(*path, *from_mm, *to_mm);
                     let power = dialect.power_full_scale * plan.power_percent(*path) / 100.0;
                     self.cut(&points, power, plan.speed_mm_s(*path) * 60.0);

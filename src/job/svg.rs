@@ -1,6 +1,6 @@
 //! The cuts as an SVG drawing: one path per cut in the order of cutting, the sheet in a group of its own.
 
-use super::plan::{Plan, Step, count_words};
+use super::plan::{Plan, Step};
 use super::write::{WriteError, Writer};
 use crate::recipe::Recipe;
 use crate::units::trim_number;
@@ -30,13 +30,13 @@ impl Writer for SvgWriter {
             .set("stroke-linecap", "round")
             .set("stroke-linejoin", "round")
             .set("stroke-width", n(plan.settings.kerf_um * 1e-3));
-        let (mut cut, of) = (0, plan.cut_count());
         for step in &plan.steps {
             if let Step::Cut {
                 path,
                 pass,
                 from_mm,
                 to_mm,
+                count,
             } = step
             {
                 let points = plan.cut_points(*path, *from_mm, *to_mm);
@@ -46,13 +46,14 @@ impl Writer for SvgWriter {
                     .map(|(i, p)| format!("{}{}", if i == 0 { "M" } else { "L" }, xy(*p)))
                     .collect();
                 let p = &plan.paths[*path as usize];
-                cut += 1;
                 let mut element = Path::new()
                     .set("d", d.join(""))
                     .set("data-path", *path)
                     .set("data-pass", *pass)
-                    .set("data-cut", count_words(cut, of))
                     .set("data-kind", format!("{:?}", p.kind).to_lowercase());
+                if let Some(count) = count {
+                    element = element.set("data-cut", count.to_string());
+                }
                 if let Some(o) = p.opening {
                     element = element.set("data-opening", o);
                 }

@@ -2,7 +2,7 @@
 
 use super::coolest::coolest;
 use super::travel::{self, Effort, JumpCost, Stop};
-use super::{OrderMode, Sequence, Visit, cool};
+use super::{OrderMode, Sequence, Visit, cool, stagger_mm};
 use crate::finding::Checked;
 use crate::kerf::{Contour, CutKind, CutPath, lay};
 use crate::recipe::{Recipe, Scheme};
@@ -147,22 +147,13 @@ pub fn cool_visits(paths: &[CutPath], recipe: &Recipe, sheet_mm: [f64; 4]) -> Ve
 /// Every path in its place, whole, in all passes as the recipe's scheme says.
 pub fn visits_in_order(paths: &[CutPath], recipe: &Recipe) -> Vec<Visit> {
     let passes = recipe.passes.count;
-    let visit = |path: usize, pass: u32, length: f64| {
-        // Staggered passes start a fraction of the pulse pitch further on, so that pulses interleave.
-        let shift = if recipe.passes.stagger && passes > 1 {
-            let pitch_mm = recipe.pulse_pitch_um() * 1e-3;
-            (pitch_mm * f64::from(pass - 1) / f64::from(passes)).min(length / 2.0)
-        } else {
-            0.0
-        };
-        Visit {
-            path: path as u32,
-            pass,
-            from_mm: shift,
-            to_mm: length,
-            dwell_before_s: 0.0,
-            dwell_reason: String::new(),
-        }
+    let visit = |path: usize, pass: u32, length: f64| Visit {
+        path: path as u32,
+        pass,
+        from_mm: stagger_mm(&paths[path], [0.0, length], pass, recipe),
+        to_mm: length,
+        dwell_before_s: 0.0,
+        dwell_reason: String::new(),
     };
     let lengths: Vec<f64> = paths.iter().map(CutPath::length_mm).collect();
     let mut out = Vec::with_capacity(paths.len() * passes as usize);

@@ -4,9 +4,9 @@
 //! its next visits the nearest one is taken (late ones count as nearer) whose place is at or below a limit, now
 //! and by the end of the visit; failing that, a pause with the beam off.
 
-use super::Visit;
 use super::bites::{Beside, bites};
 use super::nest::Nest;
+use super::{Visit, stagger_mm};
 use crate::finding::{Checked, Finding};
 use crate::heat::{Fineness, Foil, Load, PlanSheet, Trace, fitting_mm, spacing_mm};
 use crate::hilbert;
@@ -50,6 +50,7 @@ struct Bite {
 
 /// What the schedule is made from.
 struct Planner<'a> {
+    paths: &'a [CutPath],
     recipe: &'a Recipe,
     bites: Vec<Bite>,
     /// Places along the bites, in cells of the sheet.
@@ -115,7 +116,7 @@ pub fn even_limit_k(paths: &[CutPath], recipe: &Recipe, sheet_mm: [f64; 4]) -> f
 }
 
 impl<'a> Planner<'a> {
-    fn new(paths: &[CutPath], recipe: &'a Recipe, sheet_mm: [f64; 4]) -> Planner<'a> {
+    fn new(paths: &'a [CutPath], recipe: &'a Recipe, sheet_mm: [f64; 4]) -> Planner<'a> {
         let foil = Foil::new(recipe);
         let in_place = recipe.passes.scheme == Scheme::InPlace;
         let passes = recipe.passes.count;
@@ -159,6 +160,7 @@ impl<'a> Planner<'a> {
             samples: Vec::new(),
             sheet: PlanSheet::new(sheet_mm, &fineness, recipe.kerf.width_um * 1e-3, &foil),
             nest: Nest::default(),
+            paths,
             passes_per_visit,
             rounds: if in_place { 1 } else { passes },
             tau_s: foil.tau_s(),
@@ -389,19 +391,12 @@ impl<'a> Planner<'a> {
 
     fn visit(&self, b: usize, pass: u32) -> Visit {
         let bite = &self.bites[b];
-        let passes = self.recipe.passes.count;
-        // Staggered passes start a fraction of the pulse pitch further on, so that pulses interleave.
-        let shift = if self.recipe.passes.stagger && passes > 1 {
-            let pitch_mm = self.recipe.pulse_pitch_um() * 1e-3;
-            let part = f64::from(pass - 1) / f64::from(passes);
-            (pitch_mm * part).min((bite.to_mm - bite.from_mm) / 2.0)
-        } else {
-            0.0
-        };
+        let path = &self.paths[bite.path as usize];
+        let shift_mm = stagger_mm(path, [bite.from_mm, bite.to_mm], pass, self.recipe);
         Visit {
             path: bite.path,
             pass,
-            from_mm: bite.from_mm + shift,
+            from_mm: bite.from_mm + shift_mm,
             to_mm: bite.to_mm,
             dwell_before_s: 0.0,
             dwell_reason: String::new(),

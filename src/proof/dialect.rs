@@ -1,6 +1,7 @@
 //! What a controller leaves open: the dialect a job is read with.
 
-use crate::motion::Motion;
+use super::names::{self, Said};
+use crate::motion::{Burn, Motion};
 use crate::recipe::Recipe;
 use crate::recipe::keys::{DwellUnit, Origin};
 
@@ -98,46 +99,25 @@ pub(super) struct Clock {
     pub lines: Vec<Vec<u32>>,
     pub time_s: f64,
     pub points: usize,
+    /// What the file says of each burn's name.
+    said: Vec<Said>,
 }
 
 impl Clock {
     /// Adds a burn of given points; the clock moves on by its length.
-    pub fn burn(&mut self, burn: crate::motion::Burn, lines: Vec<u32>) {
+    pub fn burn(&mut self, burn: Burn, lines: Vec<u32>, said: Said) {
         self.time_s = burn.end_s();
         self.points += burn.points.len();
         self.motion.burns.push(burn);
         self.lines.push(lines);
+        self.said.push(said);
+    }
+    /// Gives all burns their names; once, at the end.
+    pub fn name(&mut self) {
+        names::give(&mut self.motion.burns, &self.said);
     }
     pub fn dwell(&mut self, seconds: f64) {
         self.motion.dwells.push((self.time_s, seconds));
         self.time_s += seconds;
-    }
-}
-
-/// Names burns of a job without names: those with the same box are passes of one path.
-pub(super) fn name_by_shape(motion: &mut Motion) {
-    let mut known: std::collections::BTreeMap<[i64; 4], (u32, u32)> =
-        std::collections::BTreeMap::new();
-    for burn in &mut motion.burns {
-        let mut b = [
-            f64::INFINITY,
-            f64::INFINITY,
-            f64::NEG_INFINITY,
-            f64::NEG_INFINITY,
-        ];
-        for p in &burn.points {
-            b = [
-                b[0].min(p[0]),
-                b[1].min(p[1]),
-                b[2].max(p[0]),
-                b[3].max(p[1]),
-            ];
-        }
-        // Micrometres.
-        let key = b.map(|v| (v * 1e3).round() as i64);
-        let next = u32::try_from(known.len()).unwrap_or(u32::MAX);
-        let entry = known.entry(key).or_insert((next, 0));
-        entry.1 += 1;
-        (burn.path, burn.pass) = *entry;
     }
 }

@@ -1,6 +1,7 @@
 //! Reads DXF R12 (ASCII): POLYLINE and LINE entities in the order they stand, layers `KIND-passN`.
 
 use super::dialect::Clock;
+use super::names::Said;
 use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob, rs274};
 use crate::motion::Burn;
 use std::collections::BTreeMap;
@@ -21,7 +22,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         faults: Faults::default(),
         clock: Clock::default(),
         at: None,
-        named: None,
+        said: Said::default(),
     };
     let mut stated = BTreeMap::new();
     let mut counted = Vec::new();
@@ -54,8 +55,9 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                     reader.units(n, value);
                 }
                 rs274::stated(value, &mut stated);
-                counted.extend(super::count::read(value, n));
-                reader.named = rs274::path_comment(value).or(reader.named);
+                let burn = reader.clock.motion.burns.len();
+                counted.extend(super::count::read(value, n, burn));
+                reader.said = rs274::path_comment(value).unwrap_or(reader.said);
             }
             (0, _) => {
                 if section == "ENTITIES" {
@@ -136,6 +138,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
             .faults
             .blocking(last, "truncated", "the file has no EOF: it is cut short");
     }
+    reader.clock.name();
     let mut job = ReadJob {
         stated,
         motion: reader.clock.motion,
@@ -145,9 +148,6 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         faults: reader.faults,
     };
     job.motion.end_s = reader.clock.time_s;
-    if reader.named.is_none() {
-        super::dialect::name_by_shape(&mut job.motion);
-    }
     job.motion.sheet_mm = job.sheet_mm().unwrap_or_default();
     Ok(job)
 }
@@ -157,8 +157,8 @@ struct Reader<'a> {
     faults: Faults,
     clock: Clock,
     at: Option<[f64; 2]>,
-    /// Path and pass of the comment before.
-    named: Option<(u32, u32)>,
+    /// Path and pass by the comment before.
+    said: Said,
 }
 
 impl Reader<'_> {
@@ -217,15 +217,15 @@ impl Reader<'_> {
         let points: Vec<[f64; 2]> = o.points.iter().map(|p| self.dialect.on_foil(*p)).collect();
         self.clock.time_s += self.dialect.jump_s(self.at, points[0]);
         self.at = points.last().copied();
-        let (path, pass) = self.named.unwrap_or((0, 1));
         let burn = Burn {
             points,
             start_s: self.clock.time_s,
             speed_mm_s: self.dialect.cut_speed_mm_s,
             power_w: self.dialect.cut_power_w,
-            path,
-            pass,
+            path: 0,
+            pass: 1,
         };
-        self.clock.burn(burn, o.lines);
+        let said = std::mem::take(&mut self.said);
+        self.clock.burn(burn, o.lines, said);
     }
 }

@@ -17,6 +17,7 @@ mod edges;
 mod foil;
 mod left;
 mod meaning;
+mod names;
 mod order;
 mod over;
 mod passes;
@@ -263,9 +264,12 @@ pub fn read_batches(files: &[(String, Vec<u8>)], dialect: &Dialect) -> Result<Re
         }
         job.motion.sheet_mm = part.motion.sheet_mm;
         job.motion.end_s = from_s + part.motion.end_s;
-        job.motion.burns.append(&mut part.motion.burns);
         job.lines.append(&mut part.lines);
+        for count in &mut part.counted {
+            count.burn += job.motion.burns.len();
+        }
         job.counted.append(&mut part.counted);
+        job.motion.burns.append(&mut part.motion.burns);
         job.faults.extend(&part.faults);
         if !waits.contains_key(name.as_str()) {
             job.faults.push(

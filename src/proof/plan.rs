@@ -1,6 +1,8 @@
 //! Reads `plan.json`: paths and steps, strung together in time.
 
+use super::count::Counted;
 use super::dialect::Clock;
+use super::names::Said;
 use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob};
 use crate::job::plan::{Plan, SCHEMA, Step};
 use crate::motion::Burn;
@@ -58,6 +60,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         .collect();
     // Jumps that nothing is cut after, and the last jump while that is open.
     let (mut idle, mut jumped) = (Vec::new(), None);
+    let mut counted = Vec::new();
     for (i, step) in plan.steps.iter().enumerate() {
         let n = i as u32 + 1;
         match step {
@@ -87,7 +90,14 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                 pass,
                 from_mm,
                 to_mm,
+                count,
             } => {
+                counted.extend(count.map(|c| Counted {
+                    cut: c.cut,
+                    of: c.of,
+                    line: n,
+                    burn: clock.motion.burns.len(),
+                }));
                 let Some(p) = plan.paths.get(*path as usize) else {
                     faults.blocking(
                         n,
@@ -144,7 +154,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                     path: *path,
                     pass: *pass,
                 };
-                clock.burn(burn, lines);
+                clock.burn(burn, lines, Said::of(*path, *pass));
                 jumped = None;
                 if clock.points > MAX_POINTS {
                     return Err(ReadError::TooLarge { limit: MAX_POINTS });
@@ -169,6 +179,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     if let Some(bars) = plan.tie_bars {
         stated.insert("tie_bars".to_owned(), bars.to_string());
     }
+    clock.name();
     let mut motion = clock.motion;
     motion.sheet_mm = plan.sheet_mm;
     motion.end_s = clock.time_s;
@@ -177,7 +188,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         motion,
         lines: clock.lines,
         idle: idle.into_iter().chain(jumped).collect(),
-        counted: Vec::new(),
+        counted,
         faults,
     })
 }

@@ -5,6 +5,7 @@ use super::arc::{centre_form, radius_form};
 use super::count::{self, Counted};
 use super::dialect::Clock;
 use super::meaning::{self, Mode, Words};
+use super::names::Said;
 use super::words::{self, Line};
 use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob};
 use crate::motion::Burn;
@@ -76,10 +77,10 @@ pub(super) fn stated(comment: &str, into: &mut BTreeMap<String, String>) {
 }
 
 /// `path 3 pass 1 ...` of a comment before each path.
-pub(super) fn path_comment(comment: &str) -> Option<(u32, u32)> {
+pub(super) fn path_comment(comment: &str) -> Option<Said> {
     let mut words = comment.split_whitespace();
     let mut next = |name: &str| (words.next()? == name).then(|| words.next()?.parse().ok())?;
-    Some((next("path")?, next("pass")?))
+    Some(Said::of(next("path")?, next("pass")?))
 }
 
 struct Machine<'a> {
@@ -105,7 +106,8 @@ struct Machine<'a> {
     ended: bool,
     closed: bool,
     after_end: bool,
-    path: Option<(u32, u32)>,
+    /// Path and pass of what is cut next, by the comment before it.
+    said: Said,
     burn: Option<(Burn, Vec<u32>)>,
 }
 
@@ -130,7 +132,7 @@ impl<'a> Machine<'a> {
             ended: false,
             closed: false,
             after_end: false,
-            path: None,
+            said: Said::default(),
             burn: None,
         }
     }
@@ -152,11 +154,12 @@ impl<'a> Machine<'a> {
             stated(comment, &mut self.stated);
             // The jump before it is the first line of a cut.
             let first = self.jumped.map_or(n, |(_, line)| line);
-            self.counted.extend(count::read(comment, first));
-            if let Some(path) = path_comment(comment) {
+            if let Some(said) = path_comment(comment) {
                 self.end_burn();
-                self.path = Some(path);
+                self.said = said;
             }
+            let burn = self.clock.motion.burns.len() + usize::from(self.burn.is_some());
+            self.counted.extend(count::read(comment, first, burn));
         }
         if line.block_delete {
             self.faults.blocking(
@@ -194,6 +197,18 @@ impl<'a> Machine<'a> {
         }
         if words.dwell {
             self.dwell(n, words.p);
+        }
+        if let (Some(before), Some(unit)) = (self.unit_mm, words.unit_mm)
+            && before != unit
+            && self.at != [None, None]
+        {
+            let name = |mm: f64| if mm == 1.0 { "millimetres" } else { "inches" };
+            let message = format!(
+                "lengths are {} up to here, {} from here on",
+                name(before),
+                name(unit)
+            );
+            self.faults.warning(n, "units-changed", message);
         }
         self.unit_mm = words.unit_mm.or(self.unit_mm);
         if let Some(absolute) = words.absolute {
@@ -262,6 +277,10 @@ impl<'a> Machine<'a> {
                 );
             }
             self.unmoved = on;
+            if !on {
+                // A comment names one cut, not those after it.
+                self.said = Said::default();
+            }
         }
         self.beam = on;
     }
@@ -387,16 +406,15 @@ impl<'a> Machine<'a> {
             );
             if let Some(from) = from {
                 // What a controller that does not blank the beam does to the foil.
-                let (path, pass) = self.name();
                 let burn = Burn {
                     points: vec![from, to],
                     start_s: self.clock.time_s,
                     speed_mm_s: self.dialect.jump_speed_mm_s,
                     power_w: self.power_w(),
-                    path,
-                    pass,
+                    path: 0,
+                    pass: 1,
                 };
-                self.clock.burn(burn, vec![n, n]);
+                self.clock.burn(burn, vec![n, n], self.said);
             }
         } else {
             self.clock.time_s += self.dialect.jump_s(from, to);
@@ -463,14 +481,13 @@ impl<'a> Machine<'a> {
         }
         self.jumped = None;
         if self.burn.is_none() {
-            let (path, pass) = self.name();
             let burn = Burn {
                 points: vec![self.dialect.on_foil(start)],
                 start_s: self.clock.time_s,
                 speed_mm_s: speed,
                 power_w: self.power_w(),
-                path,
-                pass,
+                path: 0,
+                pass: 1,
             };
             self.burn = Some((burn, vec![n]));
         }
@@ -517,17 +534,12 @@ impl<'a> Machine<'a> {
         self.power.unwrap_or(0.0) / self.dialect.power_full_scale * self.dialect.rated_power_w
     }
 
-    /// Number of path and pass of the burn that starts, where comments tell.
-    fn name(&self) -> (u32, u32) {
-        self.path.unwrap_or((0, 1))
-    }
-
     fn end_burn(&mut self) {
         if let Some((burn, lines)) = self.burn.take()
             && burn.points.len() > 1
         {
             self.clock.points -= burn.points.len().min(self.clock.points);
-            self.clock.burn(burn, lines);
+            self.clock.burn(burn, lines, self.said);
         }
     }
 
@@ -567,12 +579,10 @@ impl<'a> Machine<'a> {
         }
     }
 
-    fn into_job(self) -> ReadJob {
+    fn into_job(mut self) -> ReadJob {
+        self.clock.name();
         let mut motion = self.clock.motion;
         motion.end_s = self.clock.time_s;
-        if self.path.is_none() {
-            super::dialect::name_by_shape(&mut motion);
-        }
         let mut job = ReadJob {
             stated: self.stated,
             motion,

@@ -3,6 +3,7 @@
 //! The format carries no speed and no pauses; both come from the recipe.
 
 use super::dialect::Clock;
+use super::names::Said;
 use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob};
 use crate::motion::Burn;
 use kurbo::{BezPath, PathEl, Point};
@@ -21,8 +22,15 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         nodes_limit: 20_000_000,
         ..roxmltree::ParsingOptions::default()
     };
-    let doc = roxmltree::Document::parse_with_options(text, options)
-        .map_err(|e| not_at(Some(e.pos().row), e.to_string()))?;
+    let doc = roxmltree::Document::parse_with_options(text, options).map_err(|e| {
+        use roxmltree::Error::{UnclosedRootNode, UnexpectedEndOfStream};
+        // The library has no place for what is missing at the end.
+        let line = match e {
+            UnclosedRootNode | UnexpectedEndOfStream => text.lines().count().max(1) as u32,
+            _ => e.pos().row,
+        };
+        not_at(Some(line), e.to_string())
+    })?;
     let root = doc.root_element();
     if root.tag_name().name() != "svg" {
         return Err(not(format!("its root is <{}>", root.tag_name().name())));
@@ -54,7 +62,6 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     let mut at = None;
     // The drawing has no frame of its own: the sheet's centre is zero, as in a centred field.
     let place = |x: f64, y: f64| [(x - vx) * scale - w / 2.0, h / 2.0 - (y - vy) * scale];
-    let mut count = 0u32;
     let mut counted = Vec::new();
     // The XML library counts lines from the start of the text each time it is asked.
     let breaks: Vec<usize> = text.match_indices('\n').map(|m| m.0).collect();
@@ -80,11 +87,13 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
             }
         };
         let number = |name: &str| node.attribute(name).and_then(|v| v.parse().ok());
-        let name = number("data-path").unwrap_or(count);
-        let pass = number("data-pass").unwrap_or(1);
-        count += 1;
-        let said = node.attribute("data-cut");
-        counted.extend(said.and_then(|v| super::count::read(v, n)));
+        let said = Said {
+            path: number("data-path"),
+            pass: number("data-pass"),
+        };
+        let count = node.attribute("data-cut");
+        let burn = clock.motion.burns.len();
+        counted.extend(count.and_then(|v| super::count::read(v, n, burn)));
         let mut wild = far_out(&path, scale);
         let parts = if wild {
             Vec::new()
@@ -118,10 +127,10 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
                 start_s: clock.time_s,
                 speed_mm_s: dialect.cut_speed_mm_s,
                 power_w: dialect.cut_power_w,
-                path: name,
-                pass,
+                path: 0,
+                pass: 1,
             };
-            clock.burn(burn, lines);
+            clock.burn(burn, lines, said);
         }
         if wild {
             faults.blocking(n, "unreadable", "a coordinate that is no length");
@@ -144,6 +153,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
             }
         }
     }
+    clock.name();
     let mut motion = clock.motion;
     motion.sheet_mm = [-w / 2.0, -h / 2.0, w / 2.0, h / 2.0];
     motion.end_s = clock.time_s;

@@ -158,7 +158,7 @@ section!(
         count: u32 = 1; 1 ..= 1000,
         /// `rounds` spreads the heat: pass 1 everywhere, then pass 2.
         scheme: Scheme = Scheme::Rounds,
-        /// Start each pass a fraction of the pulse pitch further on, so that pulses interleave.
+        /// Start each pass a fraction of the pulse pitch further on, so that pulses interleave; an open cut's start stays.
         stagger: bool = false,
     }
 );

@@ -95,6 +95,7 @@ fn cut_as_often_as_it_should_be(plan: &Plan, recipe: &Recipe) {
                         pass: q,
                         from_mm,
                         to_mm,
+                        ..
                     } if *path as usize == p && *q == pass => Some([*from_mm, *to_mm]),
                     _ => None,
                 })

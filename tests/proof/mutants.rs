@@ -626,3 +626,149 @@ fn cuts_that_changed_places_are_told() {
     assert_eq!(moved.first(), Some(&first), "{:#?}", verdict.findings);
     assert_eq!(moved.len(), 2);
 }
+
+/// The plan's steps say their numbers: a cut that is lost or has changed places is told with its step.
+#[test]
+fn a_cut_lost_from_the_plan_or_moved_in_it_is_told_with_its_step() {
+    let f = demo();
+    let (name, bytes) = f.file("plan");
+    let plan: serde_json::Value = serde_json::from_slice(&bytes).unwrap();
+    let steps = plan["steps"].as_array().unwrap();
+    let cuts: Vec<usize> = (0..steps.len())
+        .filter(|&i| steps[i]["do"] == "cut")
+        .collect();
+    assert!(cuts.len() > 5);
+    let prove = |steps: Vec<serde_json::Value>| {
+        let mut spoilt = plan.clone();
+        spoilt["steps"] = steps.into();
+        f.prove(&name, spoilt.to_string().as_bytes())
+    };
+    for (k, &i) in cuts.iter().enumerate() {
+        // With the jump to it, and without.
+        for from in [i - 1, i] {
+            assert_eq!(steps[i - 1]["do"], "jump");
+            let mut spoilt = steps.clone();
+            spoilt.drain(from..=i);
+            let verdict = prove(spoilt);
+            // The next cut's step, from 1, or that of the last.
+            let step = match cuts.get(k + 1) {
+                Some(&next) => next - (i - from),
+                None => cuts[k - 1] + 1,
+            };
+            assert!(
+                line_named(&verdict, &["cut-lost"], step),
+                "{k} from {from}: no cut-lost at {step}: {:#?}",
+                verdict.findings
+            );
+        }
+    }
+    let mut spoilt = steps.clone();
+    for side in [0, 1] {
+        spoilt.swap(cuts[1] - side, cuts[4] - side);
+    }
+    let verdict = prove(spoilt);
+    for i in [cuts[1], cuts[4]] {
+        assert!(
+            line_named(&verdict, &["cut-moved"], i + 1),
+            "{:#?}",
+            verdict.findings
+        );
+    }
+}
+
+/// What a file says of names and numbers may be lost, one by one or all: the same foil is cut, in the same order.
+#[test]
+fn names_and_numbers_that_are_lost_raise_nothing() {
+    for (format, words) in [
+        ("rs274", &["(path ", "(cut "][..]),
+        ("svg", &["data-cut", "data-path", "data-pass"]),
+        ("dxf", &["path "]),
+    ] {
+        let mut f = demo();
+        f.recipe.passes.count = 2;
+        let (name, bytes) = f.file(format);
+        let text = String::from_utf8(bytes).unwrap();
+        let without = |chosen: &dyn Fn(usize) -> bool, words: &[&str]| {
+            let mut n = 0;
+            let mut out = String::new();
+            let mut rest = text.lines().peekable();
+            while let Some(line) = rest.next() {
+                let line = line.to_owned();
+                // A comment goes whole, in DXF with the code above it, an attribute with its value.
+                let (held, other) = match (format, rest.peek()) {
+                    ("dxf", Some(next)) if line == "999" && next.starts_with(words[0]) => {
+                        (true, String::new())
+                    }
+                    ("rs274", _) => (words.iter().any(|w| line.starts_with(w)), String::new()),
+                    ("svg", _) => {
+                        let mut other = line.clone();
+                        for w in words {
+                            if let Some(at) = other.find(&format!("{w}=\"")) {
+                                let value = at + w.len() + 2;
+                                let end = value + other[value..].find('"').unwrap();
+                                other.replace_range(at..=end, "");
+                            }
+                        }
+                        (other != line, other + "\n")
+                    }
+                    _ => (false, String::new()),
+                };
+                let gone = held && chosen(n);
+                n += usize::from(held);
+                if !gone {
+                    out += &line;
+                    out.push('\n');
+                    continue;
+                }
+                out += &other;
+                if format == "dxf" {
+                    rest.next();
+                }
+            }
+            (out, n)
+        };
+        let raises_nothing = |spoilt: &str, what: &str| {
+            let verdict = f.prove(&name, spoilt.as_bytes());
+            let told = (verdict.findings.iter())
+                .filter(|x| x.finding.severity != Severity::Note)
+                .count();
+            assert!(
+                verdict.passed && told == 0,
+                "{format}, {what}: {:#?}",
+                verdict.findings
+            );
+        };
+        raises_nothing(&without(&|_| true, words).0, "all");
+        for word in words {
+            let word = std::slice::from_ref(word);
+            let (all, count) = without(&|_| true, word);
+            assert!(count > 10, "{format} {word:?}");
+            assert!(!all.contains(word[0]));
+            raises_nothing(&all, word[0]);
+            for k in 0..count {
+                raises_nothing(&without(&|n| n == k, word).0, &format!("{} {k}", word[0]));
+            }
+        }
+    }
+}
+
+/// A copy is told as such: what stands beside it has not moved.
+#[test]
+fn cuts_beside_a_copy_have_not_moved() {
+    let f = demo();
+    let text = lines(&f.text());
+    let all = blocks(&text);
+    for k in 0..all.len() {
+        for at in [all[0].from, all[all.len() - 1].to + 1] {
+            let copied = &text[all[k].from..=all[k].to];
+            let spoilt = [&text[..at], copied, &text[at..]].concat();
+            let verdict = f.prove_text(&(spoilt.join("\n") + "\n"));
+            assert!(!verdict.passed);
+            let codes: Vec<&str> = (verdict.findings.iter())
+                .map(|x| x.finding.code.as_str())
+                .collect();
+            assert!(codes.contains(&"cut-repeated"), "{k} {at}: {codes:?}");
+            assert!(!codes.contains(&"cut-moved"), "{k} {at}: {codes:?}");
+        }
+    }
+}

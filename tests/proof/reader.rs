@@ -274,3 +274,12 @@ fn pits_and_pauses_of_minutes_are_told() {
     assert_eq!(codes(&job("G1 X8\nM5\nG4 P500")), code("dwell-long", 7));
     assert_eq!(codes(&job("G1 X8\nM5\nG4 P50")), []);
 }
+
+#[test]
+fn units_that_change_between_cuts_are_told() {
+    assert_eq!(
+        codes(&job("G1 X8\nG20\nG1 X0.4\nM5")),
+        code("units-changed", 6)
+    );
+    assert_eq!(codes(&job("G1 X8\nG21\nG1 X9\nM5")), []);
+}

@@ -1,7 +1,9 @@
 //! Verdicts on whole jobs: untouched ones raise nothing, spoilt ones are caught with the right code.
 
-use super::fixture::{Fixture, SHEET_MM, demo};
+use super::fixture::{Fixture, SHEET_MM, demo, rect};
+use foilwright::job::Step;
 use foilwright::proof::{Dialect, prove, read_batches};
+use foilwright::regions::union;
 
 fn quiet(fixture: &Fixture, format: &str) {
     let (name, bytes) = fixture.file(format);
@@ -144,7 +146,7 @@ fn other_placements_are_read_back_alike() {
 /// Runs `foilwright proof` on a job of the small layer, with its text changed.
 fn proof_of(
     format: &str,
-    change: impl Fn(&str) -> String,
+    mut change: impl FnMut(&str) -> String,
     more: &[&str],
 ) -> (Option<i32>, serde_json::Value) {
     let folder = tempfile::tempdir().unwrap();
@@ -204,6 +206,64 @@ fn files_that_are_cut_short_are_faulty_in_every_format() {
             "{format}: {found:?}"
         );
     }
+}
+
+/// Staggered passes start further on where the cut runs over its start again, and cut what is to be cut in every pass.
+#[test]
+fn staggered_passes_cut_everything_in_every_pass() {
+    let mut f = demo();
+    f.drawn = union(&f.drawn, &rect(1000.0, 6900.0, 5000.0, 6.0));
+    f.openings = union(&f.openings, &rect(1000.0, 6900.0, 5000.0, 6.0));
+    f.recipe.passes.count = 3;
+    f.recipe.passes.stagger = true;
+    let plan = f.plan();
+    let (mut closed, mut open) = (0, 0);
+    for step in &plan.steps {
+        let Step::Cut {
+            path,
+            pass,
+            from_mm,
+            ..
+        } = step
+        else {
+            continue;
+        };
+        let expected_mm = if plan.paths[*path as usize].closed {
+            closed += 1;
+            f64::from(pass - 1) / 3.0 * f.recipe.pulse_pitch_um() * 1e-3
+        } else {
+            open += 1;
+            0.0
+        };
+        assert!((from_mm - expected_mm).abs() < 1e-9, "{step:?}");
+    }
+    assert!(closed > 15 && open >= 3, "{closed} {open}");
+    for format in ["rs274", "svg", "plan", "dxf"] {
+        let (name, bytes) = f.file(format);
+        let verdict = f.prove(&name, &bytes);
+        assert!(verdict.passed, "{format}: {:#?}", verdict.findings);
+    }
+}
+
+/// A drawing that ends too early ends on its last line.
+#[test]
+fn a_drawing_cut_short_is_told_with_its_last_line() {
+    let mut last = 0;
+    let short = |text: &str| text[..text.len() * 2 / 3].to_owned();
+    let (_, report) = proof_of("svg", short, &[]);
+    proof_of(
+        "svg",
+        |text| {
+            last = short(text).lines().count() as u64;
+            text.to_owned()
+        },
+        &[],
+    );
+    let lines: Vec<u64> = (report["findings"].as_array().unwrap().iter())
+        .filter_map(|f| f["line"].as_u64())
+        .collect();
+    assert!(last > 10);
+    assert_eq!(lines, [last]);
 }
 
 #[test]
