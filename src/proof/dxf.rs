@@ -145,6 +145,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         lines: reader.clock.lines,
         idle: Vec::new(),
         counted,
+        last_line: u32::try_from(text.lines().count()).unwrap_or(u32::MAX),
         faults: reader.faults,
     };
     job.motion.end_s = reader.clock.time_s;

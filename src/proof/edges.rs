@@ -72,7 +72,7 @@ pub(super) struct RingResult {
     pub samples: u32,
     pub sum_sq: f64,
     pub worst: f64,
-    /// A place met by fewer passes than asked, with the burns found there.
+    /// Middle of the longest stretch met by the same burns and by fewer than passes are asked for, and those burns.
     pub short_at: Option<([f64; 2], Vec<u32>)>,
     /// Longest stretch met by more burns than passes, and a place in it.
     pub extra_um: f64,
@@ -108,6 +108,7 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
     let mut burns: Vec<u32> = Vec::new();
     let mut covers: Vec<(f64, f64)> = Vec::new();
     let mut cuts: Vec<(f64, f64)> = Vec::new();
+    let mut short = Short::default();
     let mut extra_um = 0.0;
     let mut along: Vec<(u32, f64)> = Vec::new();
     for edge in ring {
@@ -173,7 +174,9 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
                 out.worst = out.worst.max(error.abs());
                 let count = burns.len() as u32;
                 if count < l.passes {
-                    out.short_at.get_or_insert_with(|| (middle, burns.clone()));
+                    short.add(middle, &burns);
+                } else {
+                    short.end();
                 }
                 if count > l.passes {
                     extra_um += piece;
@@ -196,9 +199,12 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
                 // A bar, or an edge that is not cut: what comes after it is another cut.
                 extra_um = 0.0;
                 along.clear();
+                short.end();
             }
         }
     }
+    short.end();
+    out.short_at = short.longest.map(|(_, at, burns)| (at, burns));
     close_ring(&mut uncovered, out.length_um);
     close_ring(&mut over, out.length_um);
     // Rounding of the intervals' ends.
@@ -214,6 +220,34 @@ fn measure_ring(ring: &[Segment], drawn: &Grid, cut: &Grid, l: Limits) -> RingRe
         .map(|&s| stretch(ring, s, false, drawn, cut, l))
         .collect();
     out
+}
+
+/// Stretches that too few burns cut.
+#[derive(Default)]
+struct Short {
+    /// Middles of the pieces of the stretch at hand, and its burns.
+    places: Vec<[f64; 2]>,
+    burns: Vec<u32>,
+    /// Pieces, middle and burns of the longest so far.
+    longest: Option<(usize, [f64; 2], Vec<u32>)>,
+}
+
+impl Short {
+    fn add(&mut self, middle: [f64; 2], burns: &[u32]) {
+        if self.burns != burns {
+            self.end();
+            self.burns.extend_from_slice(burns);
+        }
+        self.places.push(middle);
+    }
+    fn end(&mut self) {
+        let pieces = self.places.len();
+        if pieces > self.longest.as_ref().map_or(0, |l| l.0) {
+            self.longest = Some((pieces, self.places[pieces / 2], self.burns.clone()));
+        }
+        self.places.clear();
+        self.burns.clear();
+    }
 }
 
 /// What of 0 to 1 the intervals leave free.

@@ -162,6 +162,8 @@ pub struct ReadJob {
     pub idle: Vec<([f64; 2], u32)>,
     /// The cuts by the numbers that the file gives them, in its order.
     pub counted: Vec<Counted>,
+    /// The last line (0: unknown).
+    pub last_line: u32,
     pub faults: Faults,
 }
 
@@ -191,6 +193,13 @@ impl ReadJob {
     /// Whether the job is mirrored (`laser_side: substrate`).
     pub fn mirrored(&self) -> Option<bool> {
         self.stated.get("laser_side").map(|v| v == "substrate")
+    }
+    /// The number that the file gives a burn, and of how many.
+    fn number_of(&self, burn: usize) -> Option<(u32, u32)> {
+        // They stand in the order of the file, as the burns do; of two before one burn, the last is its own.
+        let after = self.counted.partition_point(|c| c.burn <= burn);
+        let counted = &self.counted[..after];
+        (counted.last().filter(|c| c.burn == burn)).map(|c| (c.cut, c.of))
     }
     /// The line that segment `i` (from point `i` to `i + 1`) of a burn comes from.
     pub fn line(&self, burn: usize, i: usize) -> Option<u32> {

@@ -5,6 +5,7 @@ use super::verdict::Proof;
 use crate::artwork::Layer;
 use crate::finding::Finding;
 use rayon::prelude::*;
+use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Part of the length of a stretch along which a burn runs that is cut too often there: others overlap its ends.
@@ -51,34 +52,52 @@ impl Proof<'_> {
         self.repeated = out;
     }
 
-    /// Of burns that cut the same place, so many that are too much: those of a pass that another made before, or else
-    /// the last.
+    /// Of burns that cut the same place, so many that are too much: those without a number of their own where others
+    /// have one, then those of a pass that another made before, then the last.
     fn surplus(&self, burns: &[u32], count: usize) -> Vec<u32> {
-        let pass = |i: &u32| self.job.motion.burns[*i as usize].pass;
-        let mut seen = BTreeSet::new();
-        let mut again: Vec<u32> = (burns.iter().copied())
-            .filter(|i| !seen.insert(pass(i)))
+        let mut numbers = BTreeSet::new();
+        let numbered: Vec<bool> = (burns.iter())
+            .map(|&i| (self.job.number_of(i as usize)).is_some_and(|n| numbers.insert(n)))
             .collect();
-        let others = (burns.iter().copied()).filter(|i| !again.contains(i));
-        let rest: Vec<u32> = others.collect();
-        again.drain(..again.len().saturating_sub(count));
-        let missing = count - again.len();
-        again.extend(&rest[rest.len().saturating_sub(missing)..]);
-        again
+        let mut passes = BTreeSet::new();
+        let mut ranked: Vec<(u8, Reverse<u32>)> = (burns.iter().zip(numbered))
+            .map(|(&i, numbered)| {
+                let copy = !numbered && !numbers.is_empty();
+                let again = !copy && !passes.insert(self.job.motion.burns[i as usize].pass);
+                let rank = if copy { 0 } else { 2 - u8::from(again) };
+                (rank, Reverse(i))
+            })
+            .collect();
+        ranked.sort_unstable();
+        ranked.into_iter().take(count).map(|r| r.1.0).collect()
     }
 
-    /// Line of the cut beside a place that is not among those found to cut it: the pass that missed it.
+    /// Line of the cut beside a place that is not among those found to cut it: the pass that missed it. First that of
+    /// the same path in another pass, then the nearest.
     fn astray(&self, at: [f64; 2], found: &[u32]) -> Option<u32> {
         let reach = 3.0 * self.limits.radius_um + SEARCH_UM / 4.0;
-        let mut best: Option<(f64, u32, u32)> = None;
+        let name = |burn: u32| {
+            let b = &self.job.motion.burns[burn as usize];
+            (b.path, b.pass)
+        };
+        let names: Vec<(u32, u32)> = found.iter().map(|&b| name(b)).collect();
+        let other = |burn: u32| {
+            let (path, pass) = name(burn);
+            names.iter().any(|n| n.0 == path) && !names.contains(&(path, pass))
+        };
+        let mut best: Option<(bool, f64, u32, u32)> = None;
         self.cut
             .near(at.map(|v| v - reach), at.map(|v| v + reach), |s| {
                 let d = s.nearest(at).1;
-                if d <= reach && !found.contains(&s.owner) && best.is_none_or(|b| d < b.0) {
-                    best = Some((d, s.owner, s.index));
+                if d > reach || found.contains(&s.owner) {
+                    return;
+                }
+                let elsewhere = !other(s.owner);
+                if best.is_none_or(|b| (elsewhere, d) < (b.0, b.1)) {
+                    best = Some((elsewhere, d, s.owner, s.index));
                 }
             });
-        let (_, owner, index) = best?;
+        let (_, _, owner, index) = best?;
         self.job.line(owner as usize, index as usize)
     }
 

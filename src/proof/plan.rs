@@ -4,6 +4,7 @@ use super::count::Counted;
 use super::dialect::Clock;
 use super::names::Said;
 use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob};
+use crate::finding::Finding;
 use crate::job::plan::{Plan, SCHEMA, Step};
 use crate::motion::Burn;
 use std::collections::BTreeMap;
@@ -61,6 +62,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
     // Jumps that nothing is cut after, and the last jump while that is open.
     let (mut idle, mut jumped) = (Vec::new(), None);
     let mut counted = Vec::new();
+    paths(&plan, dialect, &mut faults);
     for (i, step) in plan.steps.iter().enumerate() {
         let n = i as u32 + 1;
         match step {
@@ -189,8 +191,34 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         lines: clock.lines,
         idle: idle.into_iter().chain(jumped).collect(),
         counted,
+        last_line: plan.steps.len() as u32,
         faults,
     })
+}
+
+/// Places of paths beyond what is cut of them must be places of the field too: a path is as long as they make it.
+fn paths(plan: &Plan, dialect: &Dialect, faults: &mut Faults) {
+    let mut first: BTreeMap<u32, u32> = BTreeMap::new();
+    for (step, n) in plan.steps.iter().zip(1..) {
+        if let Step::Cut { path, .. } = step {
+            first.entry(*path).or_insert(n);
+        }
+    }
+    for (path, number) in plan.paths.iter().zip(0..) {
+        let commanded = |p: &[f64; 2]| [p[0] / dialect.scale[0], p[1] / dialect.scale[1]];
+        let outside = |p: &&[f64; 2]| !dialect.in_field(commanded(p));
+        let Some(p) = path.points.iter().find(outside) else {
+            continue;
+        };
+        let message = format!(
+            "path {number}: its point ({:.4}, {:.4}) mm lies outside the field",
+            p[0], p[1]
+        );
+        faults.push(
+            Finding::blocking("outside-field", message),
+            first.get(&number).copied(),
+        );
+    }
 }
 
 /// Checks a place; `false` when it is no number at all.

@@ -61,7 +61,9 @@ pub fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> {
         }
     }
     machine.finish(last_line, percent);
-    Ok(machine.into_job())
+    let mut job = machine.into_job();
+    job.last_line = last_line;
+    Ok(job)
 }
 
 /// Reads `key: value` from a comment.
@@ -589,6 +591,7 @@ impl<'a> Machine<'a> {
             lines: self.clock.lines,
             idle: self.idle,
             counted: self.counted,
+            last_line: 0,
             faults: self.faults,
         };
         job.idle.extend(self.jumped);

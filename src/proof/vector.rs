@@ -26,7 +26,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         use roxmltree::Error::{UnclosedRootNode, UnexpectedEndOfStream};
         // The library has no place for what is missing at the end.
         let line = match e {
-            UnclosedRootNode | UnexpectedEndOfStream => text.lines().count().max(1) as u32,
+            UnclosedRootNode | UnexpectedEndOfStream => last_line(text),
             _ => e.pos().row,
         };
         not_at(Some(line), e.to_string())
@@ -163,8 +163,13 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         lines: clock.lines,
         idle: Vec::new(),
         counted,
+        last_line: last_line(text),
         faults,
     })
+}
+
+fn last_line(text: &str) -> u32 {
+    u32::try_from(text.lines().count().max(1)).unwrap_or(u32::MAX)
 }
 
 /// Whether a coordinate is no length: more than a kilometre, or no number.

@@ -262,8 +262,11 @@ impl<'a> Proof<'a> {
         self.as_cut.dwell_s = m.dwells.iter().map(|d| d.1).sum::<f64>() + 0.0;
         self.as_cut.job_s = m.end_s;
         if m.burns.is_empty() {
-            self.faults
-                .push(Finding::blocking("no-cut", "the job cuts nothing"), None);
+            let end = self.job.last_line;
+            self.faults.push(
+                Finding::blocking("no-cut", "the job cuts nothing"),
+                Some(end).filter(|&n| n > 0),
+            );
         }
     }
 

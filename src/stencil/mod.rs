@@ -108,9 +108,6 @@ const SLIT: f64 = 1.02;
 /// Area that a corner of 45 degrees keeps from a disc of radius one: cot(a / 2) - (pi - a) / 2, and a little.
 const WEDGE: f64 = 1.3;
 
-/// Most islands that bars are placed for, or that are shared out: each takes a millisecond or two.
-const MOST_ISLANDS: usize = 100_000;
-
 /// Rounds of placing bars and looking again. One is enough by construction; the others are for
 /// what grid rounding leaves.
 const ROUNDS: usize = 4;
@@ -160,13 +157,29 @@ pub fn loose_pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> usi
 fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> bool {
     let loose = foil.loose();
     let hairs = foil.hairs.len();
-    if loose <= MOST_ISLANDS && hairs <= MOST_HAIRS && !foil.crowded {
-        return false;
-    }
-    let hairs = if foil.crowded {
-        format!("more than {MOST_HAIRS}")
+    let most = recipe.rules.max_islands as usize;
+    let min_web = show_length_um(recipe.min_web_um());
+    let (message, hint) = if foil.crowded || hairs > MOST_HAIRS {
+        let hairs = if foil.crowded {
+            format!("more than {MOST_HAIRS}")
+        } else {
+            hairs.to_string()
+        };
+        (
+            format!(
+                "{loose} pieces of foil are held by nothing or by webs below the minimum of {min_web}, of which there are {hairs}: more than can be seen to, so that no bars are placed"
+            ),
+            "move the openings further apart, choose a recipe with a narrower minimum web, or divide the layer among several drawings; the other rules are looked at once that is mended",
+        )
+    } else if loose > most {
+        (
+            format!(
+                "{loose} islands, held by nothing or by webs below the minimum of {min_web}: no bars are placed for more than {most}"
+            ),
+            "divide the layer among several drawings, or set [rules] max_islands higher and wait for it; the other rules are looked at once that is mended",
+        )
     } else {
-        hairs.to_string()
+        return false;
     };
     let (min, max) = (0..foil.cores.len())
         .filter(|&i| foil.is_loose(i))
@@ -179,15 +192,9 @@ fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> 
         });
     let [x, y] = mm(middle(min.map(f64::from), max.map(f64::from)));
     findings.push(
-        Finding::blocking(
-            "islands-too-many",
-            format!(
-                "{loose} pieces of foil are held by nothing or by webs below the minimum of {}, of which there are {hairs}: more than can be seen to, so that no bars are placed",
-                show_length_um(recipe.min_web_um()),
-            ),
-        )
-        .hint("move the openings further apart, choose a recipe with a narrower minimum web, or divide the layer among several drawings; the other rules are looked at once that is mended")
-        .at(x, y),
+        Finding::blocking("islands-too-many", message)
+            .hint(hint)
+            .at(x, y),
     );
     true
 }

@@ -2,8 +2,8 @@
 
 use super::{layer, recipe, run, tied};
 use crate::support::dice::Dice;
-use foilwright::stencil::IslandMode;
 use foilwright::stencil::rules;
+use foilwright::stencil::{IslandMode, hold_together};
 use std::process::Command;
 
 /// Takes a drawing through the program; its report.
@@ -183,6 +183,32 @@ fn a_drawing_of_webs_all_too_narrow_is_one_finding() {
     }
     let few = super::run(&super::layer(&holes(10)), IslandMode::Tie);
     assert!(super::codes(&few.findings, "islands-too-many").is_empty());
+}
+
+#[test]
+fn more_islands_than_the_recipe_sees_to_are_one_finding() {
+    let ring = |i: usize| {
+        let (x, y) = (2.0 + 1.2 * (i % 5) as f64, 2.0 + 1.2 * (i / 5) as f64);
+        format!(
+            "M{x:.1} {y:.1}h.8v.8h-.8zM{:.1} {:.1}v.6h.6v-.6z",
+            x + 0.1,
+            y + 0.1
+        )
+    };
+    let layer = super::layer(&format!(
+        r#"<path d="{}"/>"#,
+        (0..25).map(ring).collect::<String>()
+    ));
+    for (most, bars) in [(24, 0), (25, 50)] {
+        let mut recipe = super::recipe();
+        recipe.rules.max_islands = most;
+        let sheet = super::sheet(10.0, 10.0);
+        let out = hold_together(&layer, &sheet, &recipe, IslandMode::Tie);
+        let found = super::codes(&out.findings, "islands-too-many");
+        assert_eq!(found.len(), usize::from(bars == 0), "{most}");
+        assert!(found.iter().all(|f| f.message.starts_with("25 islands")));
+        assert_eq!(out.value[0].tie_bars.len(), bars);
+    }
 }
 
 #[test]
