@@ -271,6 +271,12 @@ impl Grid {
         true
     }
 
+    /// Whether any segment comes within `radius` of a place.
+    pub fn any_within(&self, p: [f64; 2], radius: f64) -> bool {
+        let far = |s: &Segment| s.nearest(p).1 > radius;
+        !self.look(p.map(|v| v - radius), p.map(|v| v + radius), far)
+    }
+
     /// The segment nearest to `p` within `radius`, the nearest point on it and the distance.
     pub fn nearest(&self, p: [f64; 2], radius: f64) -> Option<(Segment, [f64; 2], f64)> {
         let mut best: Option<(Segment, [f64; 2], f64)> = None;

@@ -482,7 +482,7 @@ fn what_crosses_too_often_is_refused_at_once() {
     ] {
         Bench::new(&page(&body)).refused(
             &[],
-            &["crosses itself more than 1 million times", "draw less"],
+            &["crosses itself more than 200 thousand times", "draw less"],
         );
     }
     assert!(begun.elapsed().as_secs() < 60);

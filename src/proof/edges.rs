@@ -430,7 +430,7 @@ fn beam_fits(p: [f64; 2], normal: [f64; 2], drawn: &Grid, l: Limits) -> bool {
 /// Whether a disc of radius `w` that touches the edge at `p` has room in the opening.
 pub(super) fn room(p: [f64; 2], normal: [f64; 2], w: f64, drawn: &Grid) -> bool {
     let c = [p[0] + normal[0] * w, p[1] + normal[1] * w];
-    drawn.nearest(c, 0.95 * w).is_none() && drawn.nearest(c, 1.01 * w).is_none_or(|n| faces(c, n))
+    !drawn.any_within(c, 0.95 * w) && drawn.nearest(c, 1.01 * w).is_none_or(|n| faces(c, n))
 }
 
 /// A web: its width and the two drawn edge points.

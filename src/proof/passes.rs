@@ -123,7 +123,7 @@ impl Proof<'_> {
             .filter(|s| !(self.outline.as_ref()).is_some_and(|o| o.is_cut_by(s, l)))
             .filter_map(|s| {
                 let p = s.at(0.5);
-                if self.drawn.nearest(p, far).is_some() {
+                if self.drawn.any_within(p, far) {
                     return None;
                 }
                 let burns = burns_at(p);

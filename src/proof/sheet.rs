@@ -218,7 +218,7 @@ impl Outline {
         } else if n < wanted {
             // The places furthest from any tab that is there, where a cut runs through.
             let r = proof.limits.radius_um;
-            places.retain(|p| proof.cut.nearest(*p, r + 0.25 * self.tab_um).is_some());
+            places.retain(|p| proof.cut.any_within(*p, r + 0.25 * self.tab_um));
             let apart = |p: &[f64; 2]| {
                 found
                     .iter()

@@ -5,7 +5,7 @@ use super::edges::{self, Limits, RingResult, SEARCH_UM};
 use super::foil::{self, LoosePiece};
 use super::sheet::Outline;
 use super::ways::{cut_segments, rings, to_page};
-use super::{Fault, Faults, ReadJob, count, order};
+use super::{Fault, Faults, LISTED_PER_CODE, ReadJob, count, order};
 use crate::artwork::Layer;
 use crate::finding::Finding;
 use crate::grid::{Grid, Segment};
@@ -216,20 +216,11 @@ impl<'a> Proof<'a> {
         self.settings();
         order::check(self.job, &mut self.faults);
         count::check(self.job, &mut self.faults);
-        let results = edges::measure(&self.rings, &self.drawn, &self.cut, self.limits);
-        self.errors(&results);
-        self.uncovered(&results, layer);
-        self.over(&results, layer);
-        self.repeats();
-        self.pass_counts(&results, layer);
-        self.inner_passes(layer);
-        self.web();
-        self.stray();
-        if let Some(outline) = self.outline.take() {
-            outline.check(&mut self, layer);
-            self.outline = Some(outline);
+        if self.job.motion.burns.is_empty() {
+            self.nothing_cut(layer);
+        } else {
+            self.foil(layer);
         }
-        self.flood(layer);
         let mut findings = self.faults.listed().to_vec();
         findings.sort_by(|a, b| {
             b.finding
@@ -243,6 +234,49 @@ impl<'a> Proof<'a> {
             counts: self.faults.counts().clone(),
             as_cut: self.as_cut,
         }
+    }
+
+    /// All that is drawn is still closed.
+    fn nothing_cut(&mut self, layer: &Layer) {
+        let end = Some(self.job.last_line).filter(|&n| n > 0);
+        self.faults
+            .push(Finding::blocking("no-cut", "the job cuts nothing"), end);
+        self.as_cut.openings_drawn = layer.openings.len();
+        let mut told = BTreeSet::new();
+        for ring in 0..self.rings.len() {
+            let Some(first) = self.rings[ring].first() else {
+                continue;
+            };
+            let at = first.at(0.5);
+            if !told.insert(self.shape_of[ring]) {
+                continue;
+            }
+            let closed = Finding::blocking("not-opened", "this opening is not cut");
+            // More are only counted.
+            if told.len() <= LISTED_PER_CODE {
+                self.fault(layer, at, closed, None);
+            } else {
+                self.faults.push(closed, None);
+            }
+        }
+    }
+
+    /// The foil as it comes out, against the drawing.
+    fn foil(&mut self, layer: &Layer) {
+        let results = edges::measure(&self.rings, &self.drawn, &self.cut, self.limits);
+        self.errors(&results);
+        self.uncovered(&results, layer);
+        self.over(&results, layer);
+        self.repeats();
+        self.pass_counts(&results, layer);
+        self.inner_passes(layer);
+        self.web();
+        self.stray();
+        if let Some(outline) = self.outline.take() {
+            outline.check(self, layer);
+            self.outline = Some(outline);
+        }
+        self.flood(layer);
     }
 
     fn time(&mut self) {
@@ -261,13 +295,6 @@ impl<'a> Proof<'a> {
             + 0.0;
         self.as_cut.dwell_s = m.dwells.iter().map(|d| d.1).sum::<f64>() + 0.0;
         self.as_cut.job_s = m.end_s;
-        if m.burns.is_empty() {
-            let end = self.job.last_line;
-            self.faults.push(
-                Finding::blocking("no-cut", "the job cuts nothing"),
-                Some(end).filter(|&n| n > 0),
-            );
-        }
     }
 
     /// The sheet the file states against the drawing's.
@@ -362,7 +389,7 @@ impl<'a> Proof<'a> {
                 self.job.line(i, 0),
             );
         }
-        for b in &self.job.motion.burns {
+        for (i, b) in self.job.motion.burns.iter().enumerate() {
             if b.power_w > 0.0 && (b.power_w - r.power_w()).abs() > 0.01 * r.power_w() {
                 self.faults.push(
                     Finding::warning(
@@ -373,7 +400,7 @@ impl<'a> Proof<'a> {
                             r.power_w()
                         ),
                     ),
-                    None,
+                    self.job.line(i, 0),
                 );
                 break;
             }

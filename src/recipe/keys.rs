@@ -201,7 +201,7 @@ section!(
         /// Largest distance of the flattened outline from the drawn curve. Left out: 0.1, or a tenth of the kerf's uncertainty if that is larger; at most half of max_edge_error_um.
         tolerance_um: Option<f64> = None; 0.01 ..= 100.0,
         /// Most islands in a layer. Each takes some milliseconds to hold, order and prove: more are not looked at.
-        max_islands: u32 = 1000; 1 ..= 100000,
+        max_islands: u32 = 2000; 1 ..= 100000,
     }
 );
 section!(

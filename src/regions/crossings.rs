@@ -4,8 +4,8 @@
 use super::Point;
 use crate::random::Random;
 
-/// Most crossings of the edges in one boolean on what a drawing holds. A mesh of 450 x 450 stroked lines stays below.
-pub const MOST_CROSSINGS: f64 = 1e6;
+/// Most crossings of the edges in one boolean on what a drawing holds. A mesh of 200 x 200 stroked lines stays below.
+pub const MOST_CROSSINGS: f64 = 2e5;
 /// Pairs looked at, at most.
 const MOST_PAIRS: f64 = 1e6;
 /// Pairs looked at per crossing that the limit lets through, so that the estimate is within a quarter or so.
@@ -80,8 +80,8 @@ mod tests {
         // 4 n2 = 40,000 crossings.
         assert!(crosses(100, 30_000.0));
         assert!(!crosses(100, 54_000.0));
-        assert!(!crosses(430, MOST_CROSSINGS));
-        assert!(crosses(650, MOST_CROSSINGS));
+        assert!(!crosses(200, MOST_CROSSINGS));
+        assert!(crosses(300, MOST_CROSSINGS));
     }
 
     #[test]

@@ -31,13 +31,21 @@ pub struct Foil {
     pub specks: Vec<(Point, f64)>,
     /// Points in the webs too narrow to hold that lead from one piece to another.
     pub hairs: Vec<Point>,
-    /// More pieces than [`MOST_HAIRS`] hang together by such webs, which were not looked for there.
+    /// Separate pieces of foil, however thin.
+    pub pieces: usize,
+    /// More cores than [`MOST_HAIRS`] hang together by such webs, which were not looked for there; or there are more than
+    /// [`most_pieces`], and no core was.
     pub crowded: bool,
 }
 
 /// Most webs too narrow to hold that parts of foil may hang on: where there are more the drawing is at fault as a whole,
 /// and bars mend it nowhere.
 pub const MOST_HAIRS: usize = 6000;
+
+/// Separate pieces of foil, islands and specks, beyond which none is looked at.
+pub fn most_pieces(recipe: &Recipe) -> usize {
+    10 * recipe.rules.max_islands as usize
+}
 
 /// Width at which a web begins to hold, nanometres: the limit less the tolerance of flattening twice
 /// and of the grid, so that a web exactly at the limit holds.
@@ -204,6 +212,7 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
             parted: Vec::new(),
             specks: Vec::new(),
             hairs: Vec::new(),
+            pieces: 1,
             crowded: false,
         };
     }
@@ -215,8 +224,12 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
         parted: Vec::new(),
         specks: Vec::new(),
         hairs: Vec::new(),
-        crowded: false,
+        pieces: left.len(),
+        crowded: left.len() > most_pieces(recipe),
     };
+    if foil.crowded {
+        return foil;
+    }
     let parts: Vec<Part> = (0..left.len())
         .into_par_iter()
         .with_min_len(16)
@@ -380,8 +393,15 @@ impl Foil {
     pub fn is_loose(&self, piece: usize) -> bool {
         Some(piece) != self.frame && self.parted.binary_search(&piece).is_err()
     }
+    /// There are so many pieces that no core was looked for.
+    pub fn unseen(&self) -> bool {
+        self.crowded && self.cores.is_empty()
+    }
     /// The number of pieces that nothing holds.
     pub fn loose(&self) -> usize {
+        if self.unseen() {
+            return self.pieces;
+        }
         self.cores.len() - self.parted.len() - usize::from(self.frame.is_some())
     }
     /// For each part of a divided sheet the middle of the narrowest gap between it and other foil.

@@ -133,7 +133,7 @@ pub fn hold_together(
         IslandMode::Split => {
             let found = foil::pieces(sheet, &stencil.openings, recipe);
             if found.loose() > 0 || !layer.tie_lines.is_empty() {
-                if too_many(&found, recipe, &mut findings) {
+                if too_many(&found, sheet, recipe, &mut findings) {
                     note_islands(&mut stencil, &found, recipe, &mut findings);
                     return Checked::new(vec![stencil], findings);
                 }
@@ -154,12 +154,27 @@ pub fn loose_pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> usi
 }
 
 /// Says so where there are more islands than can be held.
-fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> bool {
+fn too_many(
+    foil: &foil::Foil,
+    sheet: &Regions,
+    recipe: &Recipe,
+    findings: &mut Vec<Finding>,
+) -> bool {
     let loose = foil.loose();
     let hairs = foil.hairs.len();
     let most = recipe.rules.max_islands as usize;
     let min_web = show_length_um(recipe.min_web_um());
-    let (message, hint) = if foil.crowded || hairs > MOST_HAIRS {
+    let hint = "divide the layer among several drawings, or set [rules] max_islands higher and wait for it; the other rules are looked at once that is mended";
+    let (message, hint) = if foil.unseen() {
+        (
+            format!(
+                "the cuts leave {} pieces of foil: with more than {} nothing is looked at",
+                foil.pieces,
+                foil::most_pieces(recipe)
+            ),
+            hint,
+        )
+    } else if foil.crowded || hairs > MOST_HAIRS {
         let hairs = if foil.crowded {
             format!("more than {MOST_HAIRS}")
         } else {
@@ -176,7 +191,7 @@ fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> 
             format!(
                 "{loose} islands, held by nothing or by webs below the minimum of {min_web}: no bars are placed for more than {most}"
             ),
-            "divide the layer among several drawings, or set [rules] max_islands higher and wait for it; the other rules are looked at once that is mended",
+            hint,
         )
     } else {
         return false;
@@ -184,6 +199,7 @@ fn too_many(foil: &foil::Foil, recipe: &Recipe, findings: &mut Vec<Finding>) -> 
     let (min, max) = (0..foil.cores.len())
         .filter(|&i| foil.is_loose(i))
         .map(|i| foil.cores.shape(i).bounds())
+        .chain(foil.cores.is_empty().then(|| sheet.bounds()).flatten())
         .fold(([i32::MAX; 2], [i32::MIN; 2]), |(lo, hi), b| {
             (
                 [lo[0].min(b.min.x), lo[1].min(b.min.y)],
@@ -255,7 +271,7 @@ fn note_islands(
         );
     }
     note_parts(foil, findings);
-    if foil.frame.is_none() {
+    if foil.frame.is_none() && !foil.unseen() {
         findings.push(
             Finding::blocking(
                 "foil-missing",
@@ -270,6 +286,9 @@ fn note_islands(
 fn refuse(stencil: &mut Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
     let found = foil::pieces(&stencil.sheet, &stencil.openings, recipe);
     note_islands(stencil, &found, recipe, findings);
+    if found.unseen() {
+        too_many(&found, &stencil.sheet, recipe, findings);
+    }
     for island in stencil.islands.iter().filter(|i| !i.speck) {
         let [x, y] = mm(v(island.at));
         findings.push(
@@ -309,7 +328,7 @@ fn tie(stencil: &mut Stencil, layer: &Layer, recipe: &Recipe, findings: &mut Vec
                 .map(|i| if found.is_loose(i) { of(i) } else { usize::MAX })
                 .collect()
         };
-        if round == 0 && too_many(&found, recipe, findings) {
+        if round == 0 && too_many(&found, &stencil.sheet, recipe, findings) {
             break;
         }
         if found.loose() == 0 {

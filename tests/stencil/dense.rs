@@ -2,6 +2,7 @@
 
 use super::{layer, recipe, run, tied};
 use crate::support::dice::Dice;
+use foilwright::finding::Severity;
 use foilwright::stencil::rules;
 use foilwright::stencil::{IslandMode, hold_together};
 use std::process::Command;
@@ -243,4 +244,34 @@ fn webs_too_narrow_are_found_however_much_else_is_on_the_sheet() {
         alone > 150 && alone.abs_diff(beside) < alone / 10,
         "{alone} bars, {beside} beside the dots"
     );
+}
+
+#[test]
+fn foil_in_more_pieces_than_anyone_looks_through_is_one_finding() {
+    // A checkerboard: squares of foil that touch at their corners only.
+    let square = |i: usize| {
+        let (x, y) = (i % 40, i / 40);
+        let x = 2.0 + 0.1 * (2 * x + y % 2) as f64;
+        format!("M{x:.1} {:.1}h.1v.1h-.1z", 2.0 + 0.1 * y as f64)
+    };
+    let body = format!(
+        r#"<path d="{}"/>"#,
+        (0..1200).map(square).collect::<String>()
+    );
+    let layer = super::layer(&body);
+    let mut recipe = super::recipe();
+    recipe.rules.max_islands = 100;
+    for mode in [IslandMode::Tie, IslandMode::Split, IslandMode::Refuse] {
+        let out = hold_together(&layer, &super::sheet(10.0, 10.0), &recipe, mode);
+        let blocking: Vec<_> = (out.findings.iter())
+            .filter(|f| f.severity == Severity::Blocking)
+            .collect();
+        assert_eq!(blocking.len(), 1, "{mode:?}: {:?}", blocking.first());
+        assert_eq!(blocking[0].code, "islands-too-many");
+        assert!(
+            blocking[0].message.contains("more than 1000"),
+            "{}",
+            blocking[0].message
+        );
+    }
 }

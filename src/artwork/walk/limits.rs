@@ -11,8 +11,8 @@ pub(in super::super) fn tangled(what: &str) -> Refusal {
     Refusal::new(
         "tangled",
         format!(
-            "{what} crosses itself more than {} million times: too much to be cut apart",
-            MOST_CROSSINGS / 1e6
+            "{what} crosses itself more than {} thousand times: too much to be cut apart",
+            MOST_CROSSINGS / 1e3
         ),
         "draw less of it over each other, or divide it among layers or drawings",
     )

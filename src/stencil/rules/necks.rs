@@ -94,6 +94,7 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
     let of_edge = |i: usize| {
         let e = &edges[i];
         let mut found: Vec<Facing> = Vec::new();
+        let mut across: Vec<(f64, usize, [V; 2])> = Vec::new();
         let low = [e.a[0].min(e.b[0]) - reach, e.a[1].min(e.b[1]) - reach];
         let high = [e.a[0].max(e.b[0]) + reach, e.a[1].max(e.b[1]) + reach];
         for other in index.in_box(low, high) {
@@ -111,8 +112,20 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
             if width < TOUCH_NM {
                 found.push(Facing::Touch(middle(p, q)));
             } else if width < reach {
+                across.push((width, j, [p, q]));
+            }
+        }
+        // From near to far: what lies behind an edge that faces this one is not across a web.
+        across.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let first = found.len();
+        for (width, j, ends) in across {
+            let hidden = found[first..].iter().any(|f| match f {
+                Facing::Pair(pair) => crosses(ends, &edges[pair.edges[1]]),
+                Facing::Touch(_) => false,
+            });
+            if !hidden {
                 let limits = [web_nm, opening_nm];
-                let pair = facing(&edges, &rings, [i, j], width, [p, q], limits);
+                let pair = facing(&edges, &rings, [i, j], width, ends, limits);
                 found.extend(pair.map(Facing::Pair));
             }
         }
@@ -286,6 +299,16 @@ fn nearest(e: &EdgeData, f: &EdgeData) -> (f64, V, V) {
         }
     }
     best
+}
+
+/// Whether the line from `p` to `q` goes through an edge or past an end of it as near as edges touch; `p` and `q`
+/// themselves lie away from it.
+fn crosses([p, q]: [V; 2], f: &EdgeData) -> bool {
+    let d = sub(q, p);
+    let near = TOUCH_NM * len(d);
+    let (a, b) = (cross(d, sub(f.a, p)), cross(d, sub(f.b, p)));
+    let (c, e) = (cross(f.dir, sub(p, f.a)), cross(f.dir, sub(q, f.a)));
+    a.min(b) <= near && a.max(b) >= -near && c * e < 0.0 && c.abs().min(e.abs()) > TOUCH_NM
 }
 
 /// Which side of the edge the unit vector `d` leaves from its point `p`: positive outside, negative inside, zero
