@@ -200,8 +200,8 @@ section!(
         max_edge_error_um: f64 = 0.5; 0.01 ..= 1000.0,
         /// Largest distance of the flattened outline from the drawn curve. Left out: 0.1, or a tenth of the kerf's uncertainty if that is larger; at most half of max_edge_error_um.
         tolerance_um: Option<f64> = None; 0.01 ..= 100.0,
-        /// Most islands in a layer. Each takes some milliseconds to hold, order and prove: more are not looked at.
-        max_islands: u32 = 2000; 1 ..= 100000,
+        /// Most islands in a layer. Each takes some milliseconds to hold, order and prove; with more, that is all that is told.
+        max_islands: u32 = 100000; 1 ..= 1000000,
     }
 );
 section!(
