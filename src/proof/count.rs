@@ -159,7 +159,12 @@ pub(super) fn check(job: &ReadJob, faults: &mut Faults) {
                 "cut {} of {} stands elsewhere than it was written: order and pauses were planned against heat",
                 c.cut, c.of
             );
-            faults.warning(c.line, "cut-moved", message);
+            let hint =
+                "write the job anew; in an order of your own making, take the cuts' numbers out";
+            faults.push(
+                Finding::blocking("cut-moved", message).hint(hint),
+                Some(c.line),
+            );
         }
     }
 }
