@@ -75,6 +75,11 @@ impl Dialect {
             && p[1] <= self.field_mm[3] + slack
     }
 
+    /// Whether a point on the foil lies in the field.
+    pub(super) fn reaches(&self, p: [f64; 2]) -> bool {
+        self.in_field([p[0] / self.scale[0], p[1] / self.scale[1]])
+    }
+
     /// From commanded millimetres to millimetres on the foil.
     pub fn on_foil(&self, p: [f64; 2]) -> [f64; 2] {
         [p[0] * self.scale[0], p[1] * self.scale[1]]

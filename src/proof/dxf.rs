@@ -2,7 +2,7 @@
 
 use super::dialect::Clock;
 use super::names::Said;
-use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob, rs274};
+use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob, last_line, rs274};
 use crate::motion::Burn;
 use std::collections::BTreeMap;
 
@@ -133,10 +133,11 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         }
     }
     if open.is_some() || !ended {
-        let last = u32::try_from(text.lines().count()).unwrap_or(u32::MAX);
-        reader
-            .faults
-            .blocking(last, "truncated", "the file has no EOF: it is cut short");
+        reader.faults.blocking(
+            last_line(text),
+            "truncated",
+            "the file has no EOF: it is cut short",
+        );
     }
     reader.clock.name();
     let mut job = ReadJob {
@@ -145,7 +146,7 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         lines: reader.clock.lines,
         idle: Vec::new(),
         counted,
-        last_line: u32::try_from(text.lines().count()).unwrap_or(u32::MAX),
+        last_line: last_line(text),
         faults: reader.faults,
     };
     job.motion.end_s = reader.clock.time_s;

@@ -210,6 +210,11 @@ impl ReadJob {
             .filter(|&l| l > 0)
     }
 }
+/// Number of a text's last line, from 1.
+fn last_line(text: &str) -> u32 {
+    u32::try_from(text.lines().count().max(1)).unwrap_or(u32::MAX)
+}
+
 /// Reads a job of any known kind; the kind comes from the file's name.
 ///
 /// # Errors

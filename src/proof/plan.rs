@@ -205,9 +205,7 @@ fn paths(plan: &Plan, dialect: &Dialect, faults: &mut Faults) {
         }
     }
     for (path, number) in plan.paths.iter().zip(0..) {
-        let commanded = |p: &[f64; 2]| [p[0] / dialect.scale[0], p[1] / dialect.scale[1]];
-        let outside = |p: &&[f64; 2]| !dialect.in_field(commanded(p));
-        let Some(p) = path.points.iter().find(outside) else {
+        let Some(p) = path.points.iter().find(|p| !dialect.reaches(**p)) else {
             continue;
         };
         let message = format!(
@@ -231,8 +229,7 @@ fn place(p: &[f64; 2], dialect: &Dialect, n: u32, faults: &mut Faults) -> bool {
         );
         return false;
     }
-    let commanded = [p[0] / dialect.scale[0], p[1] / dialect.scale[1]];
-    if !dialect.in_field(commanded) {
+    if !dialect.reaches(*p) {
         faults.blocking(
             n,
             "outside-field",

@@ -61,9 +61,7 @@ pub fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> {
         }
     }
     machine.finish(last_line, percent);
-    let mut job = machine.into_job();
-    job.last_line = last_line;
-    Ok(job)
+    Ok(machine.into_job(last_line))
 }
 
 /// Reads `key: value` from a comment.
@@ -581,7 +579,7 @@ impl<'a> Machine<'a> {
         }
     }
 
-    fn into_job(mut self) -> ReadJob {
+    fn into_job(mut self, last_line: u32) -> ReadJob {
         self.clock.name();
         let mut motion = self.clock.motion;
         motion.end_s = self.clock.time_s;
@@ -591,7 +589,7 @@ impl<'a> Machine<'a> {
             lines: self.clock.lines,
             idle: self.idle,
             counted: self.counted,
-            last_line: 0,
+            last_line,
             faults: self.faults,
         };
         job.idle.extend(self.jumped);

@@ -4,7 +4,7 @@
 
 use super::dialect::Clock;
 use super::names::Said;
-use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob};
+use super::{Dialect, Faults, MAX_POINTS, ReadError, ReadJob, last_line};
 use crate::motion::Burn;
 use kurbo::{BezPath, PathEl, Point};
 use std::collections::BTreeMap;
@@ -166,10 +166,6 @@ pub(super) fn read(text: &str, dialect: &Dialect) -> Result<ReadJob, ReadError> 
         last_line: last_line(text),
         faults,
     })
-}
-
-fn last_line(text: &str) -> u32 {
-    u32::try_from(text.lines().count().max(1)).unwrap_or(u32::MAX)
 }
 
 /// Whether a coordinate is no length: more than a kilometre, or no number.

@@ -31,11 +31,10 @@ pub struct Foil {
     pub specks: Vec<(Point, f64)>,
     /// Points in the webs too narrow to hold that lead from one piece to another.
     pub hairs: Vec<Point>,
-    /// Separate pieces of foil, however thin.
-    pub pieces: usize,
-    /// More cores than [`MOST_HAIRS`] hang together by such webs, which were not looked for there; or there are more than
-    /// [`most_pieces`], and no core was.
+    /// More pieces than [`MOST_HAIRS`] hang together by such webs, which were not looked for there.
     pub crowded: bool,
+    /// How many separate pieces there are, where that is more than [`most_pieces`] and no core was looked for.
+    pub unseen: Option<usize>,
 }
 
 /// Most webs too narrow to hold that parts of foil may hang on: where there are more the drawing is at fault as a whole,
@@ -212,8 +211,8 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
             parted: Vec::new(),
             specks: Vec::new(),
             hairs: Vec::new(),
-            pieces: 1,
             crowded: false,
+            unseen: None,
         };
     }
     let left = difference(sheet, &cut);
@@ -224,10 +223,10 @@ pub fn pieces(sheet: &Regions, openings: &Regions, recipe: &Recipe) -> Foil {
         parted: Vec::new(),
         specks: Vec::new(),
         hairs: Vec::new(),
-        pieces: left.len(),
-        crowded: left.len() > most_pieces(recipe),
+        crowded: false,
+        unseen: (left.len() > most_pieces(recipe)).then_some(left.len()),
     };
-    if foil.crowded {
+    if foil.unseen.is_some() {
         return foil;
     }
     let parts: Vec<Part> = (0..left.len())
@@ -393,14 +392,10 @@ impl Foil {
     pub fn is_loose(&self, piece: usize) -> bool {
         Some(piece) != self.frame && self.parted.binary_search(&piece).is_err()
     }
-    /// There are so many pieces that no core was looked for.
-    pub fn unseen(&self) -> bool {
-        self.crowded && self.cores.is_empty()
-    }
     /// The number of pieces that nothing holds.
     pub fn loose(&self) -> usize {
-        if self.unseen() {
-            return self.pieces;
+        if let Some(pieces) = self.unseen {
+            return pieces;
         }
         self.cores.len() - self.parted.len() - usize::from(self.frame.is_some())
     }

@@ -165,11 +165,10 @@ fn too_many(
     let most = recipe.rules.max_islands as usize;
     let min_web = show_length_um(recipe.min_web_um());
     let hint = "divide the layer among several drawings, or set [rules] max_islands higher and wait for it; the other rules are looked at once that is mended";
-    let (message, hint) = if foil.unseen() {
+    let (message, hint) = if let Some(pieces) = foil.unseen {
         (
             format!(
-                "the cuts leave {} pieces of foil: with more than {} nothing is looked at",
-                foil.pieces,
+                "the cuts leave {pieces} pieces of foil: with more than {} nothing is looked at",
                 foil::most_pieces(recipe)
             ),
             hint,
@@ -199,7 +198,7 @@ fn too_many(
     let (min, max) = (0..foil.cores.len())
         .filter(|&i| foil.is_loose(i))
         .map(|i| foil.cores.shape(i).bounds())
-        .chain(foil.cores.is_empty().then(|| sheet.bounds()).flatten())
+        .chain(foil.unseen.and_then(|_| sheet.bounds()))
         .fold(([i32::MAX; 2], [i32::MIN; 2]), |(lo, hi), b| {
             (
                 [lo[0].min(b.min.x), lo[1].min(b.min.y)],
@@ -271,7 +270,7 @@ fn note_islands(
         );
     }
     note_parts(foil, findings);
-    if foil.frame.is_none() && !foil.unseen() {
+    if foil.frame.is_none() && foil.unseen.is_none() {
         findings.push(
             Finding::blocking(
                 "foil-missing",
@@ -286,7 +285,7 @@ fn note_islands(
 fn refuse(stencil: &mut Stencil, recipe: &Recipe, findings: &mut Vec<Finding>) {
     let found = foil::pieces(&stencil.sheet, &stencil.openings, recipe);
     note_islands(stencil, &found, recipe, findings);
-    if found.unseen() {
+    if found.unseen.is_some() {
         too_many(&found, &stencil.sheet, recipe, findings);
     }
     for island in stencil.islands.iter().filter(|i| !i.speck) {

@@ -117,18 +117,14 @@ pub fn find(openings: &Regions, web_nm: f64, opening_nm: f64) -> Found {
         }
         // From near to far: what lies behind an edge that faces this one is not across a web.
         across.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let first = found.len();
+        let mut pairs: Vec<Pair> = Vec::new();
         for (width, j, ends) in across {
-            let hidden = found[first..].iter().any(|f| match f {
-                Facing::Pair(pair) => crosses(ends, &edges[pair.edges[1]]),
-                Facing::Touch(_) => false,
-            });
-            if !hidden {
+            if !pairs.iter().any(|p| crosses(ends, &edges[p.edges[1]])) {
                 let limits = [web_nm, opening_nm];
-                let pair = facing(&edges, &rings, [i, j], width, ends, limits);
-                found.extend(pair.map(Facing::Pair));
+                pairs.extend(facing(&edges, &rings, [i, j], width, ends, limits));
             }
         }
+        found.extend(pairs.into_iter().map(Facing::Pair));
         found
     };
     let mut pairs = Vec::new();
